@@ -1,0 +1,1 @@
+"""The nouns: quality, reading, point, equipment, port, loop, plant, frame."""

@@ -1,0 +1,64 @@
+"""What was read, when it was true, and how far it may be trusted."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from plantview.model.quality import Quality
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One value as reported by its device (or derived), in the reported unit."""
+
+    value: float | None
+    """None when BAD; a state is its number (``Point.states`` has the word)."""
+    quality: Quality
+    reason: str
+    """Why it is not GOOD, in the crew's words; empty when GOOD."""
+    at_ms: int
+    """Plant time at which the value was true, UTC milliseconds."""
+
+    @property
+    def usable(self) -> bool:
+        """Return whether calculations may use it."""
+        return self.value is not None and self.quality <= Quality.UNCERTAIN
+
+
+def bad(reason: str, at_ms: int) -> Reading:
+    """Return a reading without a number."""
+    return Reading(None, Quality.BAD, reason, at_ms)
+
+
+def good(value: float, at_ms: int) -> Reading:
+    """Return a reading without a doubt."""
+    return Reading(value, Quality.GOOD, "", at_ms)
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """The outcome of one poll exchange, or of one run of the derived values.
+
+    ``readings`` are new knowledge, bad ones included. ``silent`` names the points
+    that were asked for and not answered: their last reading stands and ages to STALE, then BAD.
+    """
+
+    at_ms: int
+    readings: Mapping[str, Reading]
+    silent: Mapping[str, str] = field(default_factory=dict)
+    """Point name -> why there was no answer."""
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """All current readings at one moment, measured and derived."""
+
+    seq: int
+    at_ms: int
+    readings: Mapping[str, Reading]
+
+    def reading(self, name: str) -> Reading:
+        """Return the reading of a point; one that was never read is BAD, not absent."""
+        found = self.readings.get(name)
+        return found if found is not None else bad("not read yet", self.at_ms)
