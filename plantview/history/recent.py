@@ -1,0 +1,32 @@
+"""The history that lives in memory: the latest reading of everything and two hours behind it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from plantview.clock import Clock
+from plantview.history.latest import Latest
+from plantview.history.ring import Ring, Samples
+from plantview.model.reading import Batch, Frame
+from plantview.model.signal import Signal
+
+
+class Recent:
+    """Latest and ring behind the one history interface."""
+
+    def __init__(self, signals: Mapping[str, Signal], clock: Clock) -> None:
+        self._latest = Latest(signals, clock)
+        self._ring = Ring(signals)
+
+    def take(self, batch: Batch) -> None:
+        """Keep the outcome of an exchange."""
+        self._latest.take(batch)
+        self._ring.take(batch)
+
+    def frame(self) -> Frame:
+        """Return all current readings, aged to this moment."""
+        return self._latest.frame()
+
+    def range(self, name: str, from_ms: int, to_ms: int) -> Samples:
+        """Return the samples of one signal with ``from_ms <= at < to_ms``."""
+        return self._ring.range(name, from_ms, to_ms)

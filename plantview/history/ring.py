@@ -1,0 +1,106 @@
+"""Two hours of every signal in memory: one matrix [signal, slot] per poll period.
+
+Values are kept as reported, bad ones as NaN with their quality and reason.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from plantview.model.reading import Batch, Reading
+from plantview.model.signal import Signal
+
+DEPTH_S: Final = 7_200.0
+SLOTS_MAX: Final = 7_200
+REASONS_MAX: Final = 4_000
+"""Different reasons that are kept as text; a further one reads "other"."""
+
+
+@dataclass(frozen=True, slots=True)
+class Samples:
+    """What was read of one signal over a while; all arrays have the same length, oldest first."""
+
+    at_ms: NDArray[np.int64]
+    values: NDArray[np.float64]
+    """As reported; NaN where BAD."""
+    quality: NDArray[np.uint8]
+    reasons: tuple[str, ...]
+
+
+class _Group:
+    """The signals that share a period."""
+
+    def __init__(self, count: int, period_s: float) -> None:
+        slots = min(SLOTS_MAX, max(16, math.ceil(DEPTH_S / period_s)))
+        self.at_ms = np.zeros((count, slots), np.int64)
+        self.values = np.full((count, slots), np.nan)
+        self.quality = np.zeros((count, slots), np.uint8)
+        self.reason = np.zeros((count, slots), np.uint16)
+        self.filled = np.zeros(count, np.int64)
+        self.slots = slots
+
+
+class Ring:
+    """The last two hours; a sample older than the newest of its signal is left to the store."""
+
+    def __init__(self, signals: Mapping[str, Signal]) -> None:
+        periods: dict[float, list[str]] = {}
+        for signal in signals.values():
+            periods.setdefault(signal.period_s, []).append(signal.name)
+        self._place: dict[str, tuple[_Group, int]] = {}
+        for period_s, names in periods.items():
+            group = _Group(len(names), period_s)
+            self._place.update({name: (group, row) for row, name in enumerate(names)})
+        self._reasons = ["", "other"]
+        self._codes = {"": 0}
+
+    def take(self, batch: Batch) -> None:
+        """Append the readings of a batch."""
+        for name, reading in batch.readings.items():
+            place = self._place.get(name)
+            if place is not None:
+                self._append(*place, reading)
+
+    def _append(self, group: _Group, row: int, reading: Reading) -> None:
+        filled = int(group.filled[row])
+        newest = (filled - 1) % group.slots
+        if filled and reading.at_ms < group.at_ms[row, newest]:
+            return
+        slot = newest if filled and reading.at_ms == group.at_ms[row, newest] else filled % group.slots
+        group.at_ms[row, slot] = reading.at_ms
+        group.values[row, slot] = math.nan if reading.value is None else reading.value
+        group.quality[row, slot] = reading.quality
+        group.reason[row, slot] = self._code(reading.reason)
+        group.filled[row] = filled + (slot != newest or not filled)
+
+    def _code(self, reason: str) -> int:
+        code = self._codes.get(reason)
+        if code is None:
+            if len(self._reasons) >= REASONS_MAX:
+                return 1
+            code = self._codes[reason] = len(self._reasons)
+            self._reasons.append(reason)
+        return code
+
+    def range(self, name: str, from_ms: int, to_ms: int) -> Samples:
+        """Return the samples with ``from_ms <= at < to_ms``; none for an unknown name."""
+        place = self._place.get(name)
+        if place is None:
+            return Samples(np.empty(0, np.int64), np.empty(0), np.empty(0, np.uint8), ())
+        group, row = place
+        filled = int(group.filled[row])
+        order = np.arange(max(0, filled - group.slots), filled) % group.slots
+        at_ms = group.at_ms[row, order]
+        chosen = order[(at_ms >= from_ms) & (at_ms < to_ms)]
+        return Samples(
+            group.at_ms[row, chosen],
+            group.values[row, chosen],
+            group.quality[row, chosen],
+            tuple(self._reasons[code] for code in group.reason[row, chosen]),
+        )
