@@ -12,6 +12,7 @@ import itertools
 import time
 from datetime import UTC, datetime
 from typing import Protocol
+from zoneinfo import ZoneInfo
 
 
 class Clock(Protocol):
@@ -133,6 +134,4 @@ def utc_text(at_ms: int) -> str:
 
 def local_text(at_ms: int, zone: str) -> str:
     """Return local date, time and zone name as a crew reads them."""
-    from zoneinfo import ZoneInfo
-
     return datetime.fromtimestamp(at_ms / 1_000, ZoneInfo(zone)).strftime("%Y-%m-%d %H:%M:%S %Z")

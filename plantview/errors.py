@@ -43,7 +43,7 @@ class Problem:
     remedy: str
 
     def __str__(self) -> str:
-        """Return ``file:line: place: what is wrong. Remedy.``"""
+        """Return file, line and place, what is wrong, and behind an arrow the remedy."""
         where = f"{self.file}:{self.line}" if self.line else self.file
         place = f" {self.place}:" if self.place else ""
         return f"{where}:{place} {self.wrong} -> {self.remedy}"

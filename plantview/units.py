@@ -145,9 +145,7 @@ def unit(name: str, quantity: str) -> Unit:
         raise UnknownUnit(f"unknown unit '{name}'; {hint}units for {quantity}: {', '.join(units_of(quantity))}")
     label, expression, quantities = _TABLE[name]
     if quantity not in quantities:
-        raise UnknownUnit(
-            f"'{name}' is no unit of {quantity}; units for {quantity}: {', '.join(units_of(quantity))}"
-        )
+        raise UnknownUnit(f"'{name}' is no unit of {quantity}; units for {quantity}: {', '.join(units_of(quantity))}")
     canonical = QUANTITIES[quantity][0]
     factor, offset = _line(expression, _TABLE[canonical][1])
     return Unit(name, label, quantity, factor, offset)

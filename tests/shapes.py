@@ -27,12 +27,32 @@ class Description:
             self.equipment[name] = f'{name} = {{ kind = "{kind}"{more} }}'
         return names
 
-    def loop(self, water: str, start: str, headers: Sequence[str], stages: Sequence[str], bypasses: Sequence[str] = (), open_header: str = "") -> None:
+    def loop(
+        self,
+        water: str,
+        start: str,
+        headers: Sequence[str],
+        stages: Sequence[str],
+        bypasses: Sequence[str] = (),
+        open_header: str = "",
+    ) -> None:
         """Add a loop."""
-        lines = [f"[loops.{water}-{len(self.loops)}]", f'water = "{water}"', f'start = "{start}"', f"headers = {list(headers)}".replace("'", '"')]
+        lines = [
+            f"[loops.{water}-{len(self.loops)}]",
+            f'water = "{water}"',
+            f'start = "{start}"',
+            f"headers = {list(headers)}".replace("'", '"'),
+        ]
         if open_header:
             lines.append(f'open_header = "{open_header}"')
-        lines += ["stages = [", *(f"  {stage}," for stage in stages), "]", "bypasses = [", *(f"  {bypass}," for bypass in bypasses), "]"]
+        lines += [
+            "stages = [",
+            *(f"  {stage}," for stage in stages),
+            "]",
+            "bypasses = [",
+            *(f"  {bypass}," for bypass in bypasses),
+            "]",
+        ]
         self.loops.append("\n".join(lines))
 
     def text(self) -> str:
@@ -49,14 +69,25 @@ def stage(name: str, kind: str, start: str, end: str, *branches: Sequence[str]) 
 def bypass(name: str, start: str, end: str, *via: str, either_way: bool = False) -> str:
     """Return one bypass as TOML."""
     valves = ", ".join(f'"{valve}"' for valve in via)
-    return f'{{ id = "{name}", from = "{start}", to = "{end}", via = [{valves}], either_way = {str(either_way).lower()} }}'
+    return (
+        f'{{ id = "{name}", from = "{start}", to = "{end}", via = [{valves}], either_way = {str(either_way).lower()} }}'
+    )
 
 
 def _numbered(prefix: str, count: int) -> list[str]:
     return [f"{prefix}-{number}" for number in range(1, count + 1)]
 
 
-def _condenser_loop(plant: Description, chillers: Sequence[str], cells: int, *, headered: bool, pumps: int = 0, with_bypass: bool = True, fans: int = 1) -> None:
+def _condenser_loop(
+    plant: Description,
+    chillers: Sequence[str],
+    cells: int,
+    *,
+    headered: bool,
+    pumps: int = 0,
+    with_bypass: bool = True,
+    fans: int = 1,
+) -> None:
     towers = plant.add("tower_cell", *_numbered("CT", cells))
     for tower in towers:
         for fan in range(1, fans + 1):
@@ -66,9 +97,19 @@ def _condenser_loop(plant: Description, chillers: Sequence[str], cells: int, *, 
     if headered:
         headers.insert(1, "cwp-out")
         stages.append(stage("cw-pumps", "pump", "basin", "cwp-out", *[[pump] for pump in pump_names]))
-        stages.append(stage("condensers", "chiller", "cwp-out", "cwr", *[[f"{chiller}.condenser"] for chiller in chillers]))
+        stages.append(
+            stage("condensers", "chiller", "cwp-out", "cwr", *[[f"{chiller}.condenser"] for chiller in chillers])
+        )
     else:
-        stages.append(stage("condensers", "chiller", "basin", "cwr", *[[pump, f"{chiller}.condenser"] for pump, chiller in zip(pump_names, chillers, strict=True)]))
+        stages.append(
+            stage(
+                "condensers",
+                "chiller",
+                "basin",
+                "cwr",
+                *[[pump, f"{chiller}.condenser"] for pump, chiller in zip(pump_names, chillers, strict=True)],
+            )
+        )
     stages.append(stage("towers", "tower_cell", "cwr", "basin", *[[tower] for tower in towers]))
     bypasses = []
     if with_bypass:
@@ -82,7 +123,9 @@ def _coils(plant: Description, count: int, start: str, end: str) -> str:
     return stage("coils", "coil", start, end, *[[f"{coil}.coil"] for coil in coils])
 
 
-def primary_only(chillers: int, cells: int, *, headered: bool = False, with_bypass: bool = True, fans: int = 1, coils: int = 2) -> Description:
+def primary_only(
+    chillers: int, cells: int, *, headered: bool = False, with_bypass: bool = True, fans: int = 1, coils: int = 2
+) -> Description:
     """Return chillers with their own or headered pumps and one chilled loop."""
     plant = Description(f"{chillers} by {cells} primary only")
     names = plant.add("chiller", *_numbered("CH", chillers))
@@ -95,7 +138,15 @@ def primary_only(chillers: int, cells: int, *, headered: bool = False, with_bypa
         ]
     else:
         headers = ["chw-return", "chw-supply"]
-        stages = [stage("chillers", "chiller", "chw-return", "chw-supply", *[[pump, f"{name}.evaporator"] for pump, name in zip(pumps, names, strict=True)])]
+        stages = [
+            stage(
+                "chillers",
+                "chiller",
+                "chw-return",
+                "chw-supply",
+                *[[pump, f"{name}.evaporator"] for pump, name in zip(pumps, names, strict=True)],
+            )
+        ]
     plant.loop("chilled", "chw-return", headers, [*stages, _coils(plant, coils, "chw-supply", "chw-return")])
     _condenser_loop(plant, names, cells, headered=headered, with_bypass=with_bypass, fans=fans)
     return plant
@@ -120,7 +171,9 @@ def primary_secondary(chillers: int, cells: int, secondary: int, *, tertiary: bo
         stages.append(stage("tertiary-pumps", "pump", "sec-out", "ter-out", *[[pump] for pump in third]))
         last = "ter-out"
     stages.append(_coils(plant, 3, last, "chw-return"))
-    plant.loop("chilled", "chw-return", headers, stages, [bypass("decoupler", "chw-supply", "chw-return", either_way=True)])
+    plant.loop(
+        "chilled", "chw-return", headers, stages, [bypass("decoupler", "chw-supply", "chw-return", either_way=True)]
+    )
     _condenser_loop(plant, names, cells, headered=True)
     return plant
 
@@ -133,18 +186,33 @@ def variable_primary_with_economiser() -> Description:
     plant.add("pump", "CHWP-1", "CHWP-2", "CWP-1", "CWP-2", "CWP-3")
     plant.add("valve", "V-HXB", "V-MIN", "V-HX1")
     plant.add("tower_cell", "CT-1", "CT-2")
-    plant.loop("chilled", "chw-return", ["chw-return", "hx-out", "pump-out", "chw-supply"], [
-        stage("economiser", "heat_exchanger", "chw-return", "hx-out", ["V-HX1", "HX-1.warm"]),
-        stage("pumps", "pump", "hx-out", "pump-out", ["CHWP-1"], ["CHWP-2"]),
-        stage("chillers", "chiller", "pump-out", "chw-supply", ["CH-1.evaporator"], ["CH-2.evaporator"]),
-        _coils(plant, 2, "chw-supply", "chw-return"),
-    ], [bypass("hx-bypass", "chw-return", "hx-out", "V-HXB"), bypass("minimum-flow", "chw-supply", "chw-return", "V-MIN")])
-    plant.loop("condenser", "basin", ["basin", "cwp-out", "cwr"], [
-        stage("cw-pumps", "pump", "basin", "cwp-out", ["CWP-1"], ["CWP-2"], ["CWP-3"]),
-        stage("condensers", "chiller", "cwp-out", "cwr", ["CH-1.condenser"], ["CH-2.condenser"]),
-        stage("economiser-cw", "heat_exchanger", "cwp-out", "cwr", ["HX-1.cool"]),
-        stage("towers", "tower_cell", "cwr", "basin", ["CT-1"], ["CT-2"]),
-    ], open_header="basin")
+    plant.loop(
+        "chilled",
+        "chw-return",
+        ["chw-return", "hx-out", "pump-out", "chw-supply"],
+        [
+            stage("economiser", "heat_exchanger", "chw-return", "hx-out", ["V-HX1", "HX-1.warm"]),
+            stage("pumps", "pump", "hx-out", "pump-out", ["CHWP-1"], ["CHWP-2"]),
+            stage("chillers", "chiller", "pump-out", "chw-supply", ["CH-1.evaporator"], ["CH-2.evaporator"]),
+            _coils(plant, 2, "chw-supply", "chw-return"),
+        ],
+        [
+            bypass("hx-bypass", "chw-return", "hx-out", "V-HXB"),
+            bypass("minimum-flow", "chw-supply", "chw-return", "V-MIN"),
+        ],
+    )
+    plant.loop(
+        "condenser",
+        "basin",
+        ["basin", "cwp-out", "cwr"],
+        [
+            stage("cw-pumps", "pump", "basin", "cwp-out", ["CWP-1"], ["CWP-2"], ["CWP-3"]),
+            stage("condensers", "chiller", "cwp-out", "cwr", ["CH-1.condenser"], ["CH-2.condenser"]),
+            stage("economiser-cw", "heat_exchanger", "cwp-out", "cwr", ["HX-1.cool"]),
+            stage("towers", "tower_cell", "cwr", "basin", ["CT-1"], ["CT-2"]),
+        ],
+        open_header="basin",
+    )
     return plant
 
 
@@ -154,14 +222,25 @@ def series_counterflow() -> Description:
     plant.add("chiller", "CH-1", "CH-2")
     plant.add("pump", "CHWP-1", "CWP-1")
     plant.add("tower_cell", "CT-1", "CT-2")
-    plant.loop("chilled", "chw-return", ["chw-return", "chw-supply"], [
-        stage("chillers", "chiller", "chw-return", "chw-supply", ["CHWP-1", "CH-1.evaporator", "CH-2.evaporator"]),
-        _coils(plant, 2, "chw-supply", "chw-return"),
-    ])
-    plant.loop("condenser", "basin", ["basin", "cwr"], [
-        stage("condensers", "chiller", "basin", "cwr", ["CWP-1", "CH-2.condenser", "CH-1.condenser"]),
-        stage("towers", "tower_cell", "cwr", "basin", ["CT-1"], ["CT-2"]),
-    ], open_header="basin")
+    plant.loop(
+        "chilled",
+        "chw-return",
+        ["chw-return", "chw-supply"],
+        [
+            stage("chillers", "chiller", "chw-return", "chw-supply", ["CHWP-1", "CH-1.evaporator", "CH-2.evaporator"]),
+            _coils(plant, 2, "chw-supply", "chw-return"),
+        ],
+    )
+    plant.loop(
+        "condenser",
+        "basin",
+        ["basin", "cwr"],
+        [
+            stage("condensers", "chiller", "basin", "cwr", ["CWP-1", "CH-2.condenser", "CH-1.condenser"]),
+            stage("towers", "tower_cell", "cwr", "basin", ["CT-1"], ["CT-2"]),
+        ],
+        open_header="basin",
+    )
     return plant
 
 
@@ -171,11 +250,23 @@ def air_cooled() -> Description:
     plant.add("chiller", "CH-1", "CH-2", more=', cooling = "air"')
     plant.add("pump", "CHWP-1", "CHWP-2")
     plant.add("tank", "TK-1")
-    plant.loop("chilled", "chw-return", ["chw-return", "tank-out", "chw-supply"], [
-        stage("buffer", "tank", "chw-return", "tank-out", ["TK-1"]),
-        stage("chillers", "chiller", "tank-out", "chw-supply", ["CHWP-1", "CH-1.evaporator"], ["CHWP-2", "CH-2.evaporator"]),
-        _coils(plant, 1, "chw-supply", "chw-return"),
-    ])
+    plant.loop(
+        "chilled",
+        "chw-return",
+        ["chw-return", "tank-out", "chw-supply"],
+        [
+            stage("buffer", "tank", "chw-return", "tank-out", ["TK-1"]),
+            stage(
+                "chillers",
+                "chiller",
+                "tank-out",
+                "chw-supply",
+                ["CHWP-1", "CH-1.evaporator"],
+                ["CHWP-2", "CH-2.evaporator"],
+            ),
+            _coils(plant, 1, "chw-supply", "chw-return"),
+        ],
+    )
     return plant
 
 
@@ -186,18 +277,34 @@ def heat_recovery() -> Description:
     plant.add("pump", "CHWP-1", "CWP-1", "HWP-1")
     plant.add("tower_cell", "CT-1")
     plant.add("coil", "HC-1")
-    plant.loop("chilled", "chw-return", ["chw-return", "chw-supply"], [
-        stage("chillers", "chiller", "chw-return", "chw-supply", ["CHWP-1", "CH-1.evaporator"]),
-        _coils(plant, 1, "chw-supply", "chw-return"),
-    ])
-    plant.loop("condenser", "basin", ["basin", "cwr"], [
-        stage("condensers", "chiller", "basin", "cwr", ["CWP-1", "CH-1.condenser"]),
-        stage("towers", "tower_cell", "cwr", "basin", ["CT-1"]),
-    ], open_header="basin")
-    plant.loop("hot", "hw-return", ["hw-return", "hw-supply"], [
-        stage("recovery", "chiller", "hw-return", "hw-supply", ["HWP-1", "CH-1.recovery"]),
-        stage("heating", "coil", "hw-supply", "hw-return", ["HC-1.coil"]),
-    ])
+    plant.loop(
+        "chilled",
+        "chw-return",
+        ["chw-return", "chw-supply"],
+        [
+            stage("chillers", "chiller", "chw-return", "chw-supply", ["CHWP-1", "CH-1.evaporator"]),
+            _coils(plant, 1, "chw-supply", "chw-return"),
+        ],
+    )
+    plant.loop(
+        "condenser",
+        "basin",
+        ["basin", "cwr"],
+        [
+            stage("condensers", "chiller", "basin", "cwr", ["CWP-1", "CH-1.condenser"]),
+            stage("towers", "tower_cell", "cwr", "basin", ["CT-1"]),
+        ],
+        open_header="basin",
+    )
+    plant.loop(
+        "hot",
+        "hw-return",
+        ["hw-return", "hw-supply"],
+        [
+            stage("recovery", "chiller", "hw-return", "hw-supply", ["HWP-1", "CH-1.recovery"]),
+            stage("heating", "coil", "hw-supply", "hw-return", ["HC-1.coil"]),
+        ],
+    )
     return plant
 
 

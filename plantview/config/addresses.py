@@ -12,9 +12,19 @@ from plantview.config.problems import near
 from plantview.model.point import BacnetAddress, ModbusAddress
 
 BACNET_TYPES: Final = (
-    "analog-input", "analog-output", "analog-value", "binary-input", "binary-output", "binary-value",
-    "multi-state-input", "multi-state-output", "multi-state-value", "accumulator", "large-analog-value",
-    "integer-value", "positive-integer-value",
+    "analog-input",
+    "analog-output",
+    "analog-value",
+    "binary-input",
+    "binary-output",
+    "binary-value",
+    "multi-state-input",
+    "multi-state-output",
+    "multi-state-value",
+    "accumulator",
+    "large-analog-value",
+    "integer-value",
+    "positive-integer-value",
 )
 MODBUS_TABLES: Final = ("holding", "input", "coil", "discrete")
 MODBUS_TYPES: Final = ("uint16", "int16", "uint32", "int32", "uint64", "int64", "float32", "float64")
@@ -35,9 +45,13 @@ def bacnet_address(text: str) -> BacnetAddress:
     kind, _, number = text.partition(",")
     kind, number = kind.strip(), number.strip()
     if kind not in BACNET_TYPES:
-        raise AddressProblem("address", f"'{text}' names no BACnet object", near(kind, BACNET_TYPES) + "; write analog-input,3")
+        raise AddressProblem(
+            "address", f"'{text}' names no BACnet object", near(kind, BACNET_TYPES) + "; write analog-input,3"
+        )
     if not number.isdigit() or int(number) > 4_194_302:
-        raise AddressProblem("address", f"'{number}' is no object instance", "write analog-input,3 with an instance of 0 to 4194302")
+        raise AddressProblem(
+            "address", f"'{number}' is no object instance", "write analog-input,3 with an instance of 0 to 4194302"
+        )
     return BacnetAddress(kind, int(number))
 
 
@@ -46,7 +60,8 @@ def modbus_address(cells: Mapping[str, str]) -> ModbusAddress:
     match = re.fullmatch(r"(\w+)\s+(\d+)", cells.get("address", ""))
     if match is None or match[1] not in MODBUS_TABLES or int(match[2]) > 65_535:
         raise AddressProblem(
-            "address", f"'{cells.get('address', '')}' is no Modbus address",
+            "address",
+            f"'{cells.get('address', '')}' is no Modbus address",
             "write holding 100, input 100, coil 5 or discrete 5, counted from 0 as sent on the wire",
         )
     table, first = match[1], int(match[2])
@@ -57,7 +72,13 @@ def modbus_address(cells: Mapping[str, str]) -> ModbusAddress:
     if order not in ORDERS:
         raise AddressProblem("order", f"'{order}' is no byte order", near(order, ORDERS))
     address = ModbusAddress(
-        table, first, kind, order, _number(cells, "scale", 1.0), _number(cells, "offset", 0.0), _raw_values(cells.get("na", "")),
+        table,
+        first,
+        kind,
+        order,
+        _number(cells, "scale", 1.0),
+        _number(cells, "offset", 0.0),
+        _raw_values(cells.get("na", "")),
     )
     if first + address.count > 65_536:
         raise AddressProblem("address", f"{address} runs past register 65535", "correct the address")

@@ -28,7 +28,9 @@ def read_devices(raw: Mapping[str, Any], problems: Problems) -> dict[str, Device
             continue
         clash = next((other for other in devices.values() if _same(device, other)), None)
         if clash:
-            problems.add(path, f"{name} and {clash.id} are the same device ({_identity(device)})", "correct one of them")
+            problems.add(
+                path, f"{name} and {clash.id} are the same device ({_identity(device)})", "correct one of them"
+            )
         devices[name] = device
     return devices
 
@@ -80,7 +82,9 @@ def read_bacnet(raw: Mapping[str, Any], devices: Mapping[str, Device], problems:
 def _check_adapter(table: BacnetTable, devices: Mapping[str, Device], problems: Problems) -> None:
     path = ("bacnet", "address")
     if "/" not in table.address:
-        problems.add(path, f"'{table.address}' has no mask", 'write the adapter\'s address with its mask, as "192.168.10.5/24"')
+        problems.add(
+            path, f"'{table.address}' has no mask", 'write the adapter\'s address with its mask, as "192.168.10.5/24"'
+        )
         return
     try:
         adapter = ipaddress.IPv4Interface(table.address)
@@ -91,4 +95,8 @@ def _check_adapter(table: BacnetTable, devices: Mapping[str, Device], problems: 
         for device in devices.values():
             if device.protocol == "bacnet" and device.port == table.port:
                 # the BACnet stack hands a packet to its own port on any 127.* address to itself
-                problems.add(("devices", device.id, "address"), f"port {device.port} is the adapter's own", "on loopback each device needs another port than [bacnet]")
+                problems.add(
+                    ("devices", device.id, "address"),
+                    f"port {device.port} is the adapter's own",
+                    "on loopback each device needs another port than [bacnet]",
+                )

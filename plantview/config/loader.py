@@ -70,7 +70,11 @@ def _schema(raw: Mapping[str, Any], problems: Problems) -> bool:
     if schema == SCHEMA:
         return True
     if isinstance(schema, int) and schema > SCHEMA:
-        problems.add(("schema",), f"schema {schema} is newer than this plantview understands ({SCHEMA})", "install a newer plantview")
+        problems.add(
+            ("schema",),
+            f"schema {schema} is newer than this plantview understands ({SCHEMA})",
+            "install a newer plantview",
+        )
     else:
         problems.add(("schema",), "the first line must say which schema the file follows", f"write schema = {SCHEMA}")
     return False
@@ -92,8 +96,21 @@ def _build(folder: Path, raw: Mapping[str, Any], problems: Problems, points_prob
     if table is None:
         return None
     return Plant(
-        folder.resolve().name, table.name, _zone(table, problems), _altitude_m(table, problems), table.units, table.simulated,
-        loops, equipment, devices, points, actuators, adapter, _alarms(raw, problems), simulation, str(folder),
+        folder.resolve().name,
+        table.name,
+        _zone(table, problems),
+        _altitude_m(table, problems),
+        table.units,
+        table.simulated,
+        loops,
+        equipment,
+        devices,
+        points,
+        actuators,
+        adapter,
+        _alarms(raw, problems),
+        simulation,
+        str(folder),
     )
 
 

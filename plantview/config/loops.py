@@ -53,8 +53,14 @@ def _one(name: str, table: LoopTable, equipment: Mapping[str, Equipment], proble
     stages.sort(key=lambda stage: order.get(stage.start, len(order)))
     rest = tuple(header for header in table.headers if header not in order)
     return Loop(
-        name, table.water, table.start, (*headers, *rest), tuple(stages), tuple(bypasses),
-        table.open_header, table.fluid,
+        name,
+        table.water,
+        table.start,
+        (*headers, *rest),
+        tuple(stages),
+        tuple(bypasses),
+        table.open_header,
+        table.fluid,
     )
 
 
@@ -102,7 +108,8 @@ def _ring(start: str, stages: list[Stage], problems: Problems, path: Path) -> tu
     reach = {stage.start: _reachable(stage.start, stages) for stage in stages}
     if start not in _reachable(start, stages):
         problems.add(
-            (*path, "start"), f"the water never comes back to '{start}'",
+            (*path, "start"),
+            f"the water never comes back to '{start}'",
             "follow the stages from start to the end: one must lead back to start",
         )
     for index, stage in enumerate(stages):
@@ -147,9 +154,13 @@ def _headers_once(loops: Mapping[str, Loop], equipment: Mapping[str, Equipment],
     counts = Counter(header for loop in loops.values() for header in loop.headers)
     for header, count in counts.items():
         if count > 1:
-            problems.add(("loops",), f"header '{header}' stands in {count} loops", "give each loop its own header names")
+            problems.add(
+                ("loops",), f"header '{header}' stands in {count} loops", "give each loop its own header names"
+            )
         if header in equipment:
-            problems.add(("equipment", header), f"'{header}' is a header too", "give the header or the equipment another name")
+            problems.add(
+                ("equipment", header), f"'{header}' is a header too", "give the header or the equipment another name"
+            )
 
 
 def _ports_once(loops: Mapping[str, Loop], equipment: Mapping[str, Equipment], problems: Problems) -> None:
@@ -161,10 +172,16 @@ def _ports_once(loops: Mapping[str, Loop], equipment: Mapping[str, Equipment], p
         for side in needed_sides(item):
             port = str(Port(item.id, side))
             if used[port] == 0:
-                problems.add(("equipment", item.id), f"port '{port}' stands in no loop", "put it into a branch or remove the equipment")
+                problems.add(
+                    ("equipment", item.id),
+                    f"port '{port}' stands in no loop",
+                    "put it into a branch or remove the equipment",
+                )
     for port, count in used.items():
         if count > 1:
-            problems.add(("loops",), f"port '{port}' is used {count} times", "each port stands exactly once in the loops")
+            problems.add(
+                ("loops",), f"port '{port}' is used {count} times", "each port stands exactly once in the loops"
+            )
 
 
 def needed_sides(item: Equipment) -> tuple[str, ...]:

@@ -18,24 +18,53 @@ from plantview.units import Unit, UnknownUnit, unit
 __all__ = ["BACNET_TYPES", "read_points"]
 
 COLUMNS: Final = (
-    "equipment", "measurement", "device", "address", "type", "order", "scale", "offset",
-    "unit", "states", "low", "high", "na", "period_s", "description",
+    "equipment",
+    "measurement",
+    "device",
+    "address",
+    "type",
+    "order",
+    "scale",
+    "offset",
+    "unit",
+    "states",
+    "low",
+    "high",
+    "na",
+    "period_s",
+    "description",
 )
 REQUIRED: Final = ("equipment", "measurement", "device", "address")
 POINTS_MAX: Final = 20_000
 
 PLAUSIBLE: Final[dict[str, tuple[float, float]]] = {
-    "temperature": (-60.0, 200.0), "temperature_difference": (-100.0, 100.0), "flow": (-5.0, 50_000.0),
-    "pressure_absolute": (0.0, 10_000.0), "pressure_gauge": (-101.4, 10_000.0), "pressure_difference": (-2_000.0, 5_000.0),
-    "power": (-100.0, 50_000.0), "heat_flow": (-200_000.0, 200_000.0), "percent": (-5.0, 150.0), "humidity": (0.0, 105.0),
-    "frequency": (0.0, 400.0), "current": (0.0, 20_000.0), "voltage": (0.0, 50_000.0), "velocity": (0.0, 200.0),
-    "conductivity": (0.0, 50_000.0), "length": (-20.0, 100.0), "energy": (0.0, 1e12),
+    "temperature": (-60.0, 200.0),
+    "temperature_difference": (-100.0, 100.0),
+    "flow": (-5.0, 50_000.0),
+    "pressure_absolute": (0.0, 10_000.0),
+    "pressure_gauge": (-101.4, 10_000.0),
+    "pressure_difference": (-2_000.0, 5_000.0),
+    "power": (-100.0, 50_000.0),
+    "heat_flow": (-200_000.0, 200_000.0),
+    "percent": (-5.0, 150.0),
+    "humidity": (0.0, 105.0),
+    "frequency": (0.0, 400.0),
+    "current": (0.0, 20_000.0),
+    "voltage": (0.0, 50_000.0),
+    "velocity": (0.0, 200.0),
+    "conductivity": (0.0, 50_000.0),
+    "length": (-20.0, 100.0),
+    "energy": (0.0, 1e12),
 }
 """Range in canonical units beyond which no plant reading can be true; a row's low and high narrow it."""
 
 
 def read_points(
-    file: Path, equipment: Mapping[str, Equipment], loops: Mapping[str, Loop], devices: Mapping[str, Device], problems: Problems
+    file: Path,
+    equipment: Mapping[str, Equipment],
+    loops: Mapping[str, Loop],
+    devices: Mapping[str, Device],
+    problems: Problems,
 ) -> dict[str, Point]:
     """Return the points that could be read; what is wrong is noted with its line."""
     try:
@@ -55,14 +84,20 @@ def read_points(
     points: dict[str, Point] = {}
     lines: dict[str, int] = {}
     for row in reader:
-        cells = {key: (value or "").strip() for key, value in row.items() if isinstance(key, str) and not isinstance(value, list)}
+        cells = {
+            key: (value or "").strip()
+            for key, value in row.items()
+            if isinstance(key, str) and not isinstance(value, list)
+        }
         if not any(cells.values()) or cells["equipment"].startswith("#"):
             continue
         point = _Row(cells, reader.line_num, problems, kinds, loops, devices).point()
         if point is None:
             continue
         if point.name in points:
-            problems.add((), f"two points on {point.name} (first in line {lines[point.name]})", "keep one", reader.line_num)
+            problems.add(
+                (), f"two points on {point.name} (first in line {lines[point.name]})", "keep one", reader.line_num
+            )
             continue
         points[point.name], lines[point.name] = point, reader.line_num
     _addresses_once(points, lines, problems)
@@ -86,9 +121,17 @@ def _addresses_once(points: Mapping[str, Point], lines: Mapping[str, int], probl
     seen: dict[tuple[str, object], str] = {}
     for point in points.values():
         address = point.address
-        key = (point.device, str(address) if isinstance(address, BacnetAddress) else (address.table, address.first, address.kind))
+        key = (
+            point.device,
+            str(address) if isinstance(address, BacnetAddress) else (address.table, address.first, address.kind),
+        )
         if key in seen:
-            problems.add((), f"{point.name} and {seen[key]} read the same address {address} of {point.device}", "correct one", lines[point.name])
+            problems.add(
+                (),
+                f"{point.name} and {seen[key]} read the same address {address} of {point.device}",
+                "correct one",
+                lines[point.name],
+            )
         seen[key] = point.name
 
 
@@ -96,8 +139,13 @@ class _Row:
     """One row on its way to a point."""
 
     def __init__(
-        self, cells: Mapping[str, str], line: int, problems: Problems, kinds: Mapping[str, str],
-        loops: Mapping[str, Loop], devices: Mapping[str, Device],
+        self,
+        cells: Mapping[str, str],
+        line: int,
+        problems: Problems,
+        kinds: Mapping[str, str],
+        loops: Mapping[str, Loop],
+        devices: Mapping[str, Device],
     ) -> None:
         self._cells, self._line, self._problems = cells, line, problems
         self._kinds, self._loops, self._devices = kinds, loops, devices
@@ -116,8 +164,20 @@ class _Row:
             return None
         name, what = self._cell("equipment"), self._cell("measurement")
         return Point(
-            f"{name}.{what}", name, what, found.quantity, found, device.id, address, period_s, states, low, high,
-            measured.label, self._cell("description"), measured.commandable,
+            f"{name}.{what}",
+            name,
+            what,
+            found.quantity,
+            found,
+            device.id,
+            address,
+            period_s,
+            states,
+            low,
+            high,
+            measured.label,
+            self._cell("description"),
+            measured.commandable,
         )
 
     def _cell(self, column: str) -> str:
@@ -137,7 +197,9 @@ class _Row:
         if found is None:
             self._bad("measurement", f"a {kind} has no measurement '{what}'", near(what, MEASUREMENTS[kind]))
         elif what.startswith("dp_to:") and what[6:] not in self._loop_headers(name):
-            self._bad("measurement", f"'{what[6:]}' is no header of the same loop", near(what[6:], self._loop_headers(name)))
+            self._bad(
+                "measurement", f"'{what[6:]}' is no header of the same loop", near(what[6:], self._loop_headers(name))
+            )
         return found
 
     def _loop_headers(self, header: str) -> tuple[str, ...]:

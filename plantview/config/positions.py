@@ -11,7 +11,7 @@ from typing import Final
 
 Path = tuple[str | int, ...]
 
-_TOKEN: Final = re.compile(
+_MARK: Final = re.compile(
     r'"""(?:\\.|[^\\])*?"""|\'\'\'.*?\'\'\'|"(?:\\.|[^"\\])*"|\'[^\']*\'|#[^\n]*|\n|\[\[|\]\]|[\[\]{}=,.]|[^\s\[\]{}=,.#"\']+',
     re.DOTALL,
 )
@@ -21,7 +21,7 @@ class Positions:
     """Line numbers (from 1) of the keys and array elements of one TOML text."""
 
     def __init__(self, text: str) -> None:
-        self._tokens = _tokens(text)
+        self._marks = _marks(text)
         self._at = 0
         self._lines: dict[Path, int] = {}
         self._counts: dict[Path, int] = {}
@@ -37,11 +37,11 @@ class Positions:
 
     def _walk(self) -> None:
         base: Path = ()
-        while (token := self._peek()) is not None:
-            if token == "\n":
+        while (mark := self._peek()) is not None:
+            if mark == "\n":
                 self._at += 1
-            elif token in {"[", "[["}:
-                base = self._table_header(array=token == "[[")
+            elif mark in {"[", "[["}:
+                base = self._table_header(array=mark == "[[")
             else:
                 self._pair(base)
 
@@ -78,10 +78,10 @@ class Positions:
         self._value(path)
 
     def _value(self, path: Path) -> None:
-        token = self._peek()
-        if token in {"[", "[["}:
+        mark = self._peek()
+        if mark in {"[", "[["}:
             self._array(path)
-        elif token == "{":
+        elif mark == "{":
             self._at += 1
             while self._skip() != "}":
                 if self._peek() == ",":
@@ -99,13 +99,13 @@ class Positions:
         self._at += 1
         index = 0
         while True:
-            token = self._skip()
-            if token == "]]":
+            mark = self._skip()
+            if mark == "]]":
                 self._split("]", "]")
-                token = "]"
-            if token == "]":
+                mark = "]"
+            if mark == "]":
                 break
-            if token == ",":
+            if mark == ",":
                 self._at += 1
                 continue
             self._lines[(*path, index)] = self._line()
@@ -115,13 +115,13 @@ class Positions:
 
     def _split(self, first: str, second: str) -> None:
         line = self._line()
-        self._tokens[self._at : self._at + 1] = [(first, line), (second, line)]
+        self._marks[self._at : self._at + 1] = [(first, line), (second, line)]
 
     def _key(self) -> Path:
         parts: list[str | int] = []
-        while (token := self._peek()) not in {"=", "]", "]]", None}:
-            if token != ".":
-                parts.append(str(token).strip("\"'"))
+        while (mark := self._peek()) not in {"=", "]", "]]", None}:
+            if mark != ".":
+                parts.append(str(mark).strip("\"'"))
             self._at += 1
         return tuple(parts)
 
@@ -131,18 +131,18 @@ class Positions:
         return self._peek()
 
     def _peek(self) -> str | None:
-        return self._tokens[self._at][0] if self._at < len(self._tokens) else None
+        return self._marks[self._at][0] if self._at < len(self._marks) else None
 
     def _line(self) -> int:
-        return self._tokens[self._at][1]
+        return self._marks[self._at][1]
 
 
-def _tokens(text: str) -> list[tuple[str, int]]:
-    tokens: list[tuple[str, int]] = []
+def _marks(text: str) -> list[tuple[str, int]]:
+    marks: list[tuple[str, int]] = []
     line = 1
-    for match in _TOKEN.finditer(text):
-        token = match.group()
-        if not token.startswith("#"):
-            tokens.append((token, line))
-        line += token.count("\n")
-    return tokens
+    for match in _MARK.finditer(text):
+        mark = match.group()
+        if not mark.startswith("#"):
+            marks.append((mark, line))
+        line += mark.count("\n")
+    return marks

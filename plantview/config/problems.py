@@ -72,12 +72,14 @@ def _model_at(model: type[Strict], loc: Iterable[str | int]) -> type[Strict]:
             continue
         for name, field in at.model_fields.items():
             if part in {name, field.alias}:
-                inner = [arg for arg in _arguments(field.annotation) if isinstance(arg, type) and issubclass(arg, Strict)]
+                inner = [
+                    arg for arg in _arguments(field.annotation) if isinstance(arg, type) and issubclass(arg, Strict)
+                ]
                 at = inner[0] if inner else at
     return at
 
 
-def _arguments(annotation: Any) -> list[Any]:
+def _arguments(annotation: object) -> list[object]:
     inner = getattr(annotation, "__args__", ())
     return [annotation, *(part for argument in inner for part in _arguments(argument))]
 

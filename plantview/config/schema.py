@@ -13,7 +13,16 @@ Id = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_-]{0,39}$")]
 """A name of letters, digits, - and _; at most 40; it becomes part of point names."""
 
 TABLES: Final = (
-    "schema", "plant", "bacnet", "devices", "templates", "equipment", "loops", "actuators", "alarms", "simulation",
+    "schema",
+    "plant",
+    "bacnet",
+    "devices",
+    "templates",
+    "equipment",
+    "loops",
+    "actuators",
+    "alarms",
+    "simulation",
 )
 
 

@@ -28,19 +28,30 @@ class Latest:
         self._readings: dict[str, Reading] = {}
         self._silence: dict[str, str] = {}
         self._limits_ms = {name: _limits_ms(signal.period_s) for name, signal in signals.items()}
+        self._derived = frozenset(name for name, signal in signals.items() if signal.derived)
 
     def take(self, batch: Batch) -> None:
         """Keep new readings; note for silent points why their last reading is not renewed."""
         for name, reading in batch.readings.items():
             if name not in self._limits_ms:
                 continue
-            last = self._readings.get(name)
-            if last is None or reading.at_ms >= last.at_ms or last.at_ms > self._clock.now_ms():
+            if self._newer(name, reading):
                 self._readings[name] = reading
                 self._silence.pop(name, None)
         for name, reason in batch.silent.items():
             if name in self._limits_ms:
                 self._silence[name] = reason
+
+    def _newer(self, name: str, reading: Reading) -> bool:
+        """Return whether a reading replaces the last one.
+
+        A derived value carries the time of its oldest input, which may be older than the
+        oldest input of the result before; the later result is the newer knowledge all the same.
+        """
+        last = self._readings.get(name)
+        if last is None or name in self._derived:
+            return True
+        return reading.at_ms >= last.at_ms or last.at_ms > self._clock.now_ms()
 
     def frame(self) -> Frame:
         """Return every signal's reading as it stands now."""

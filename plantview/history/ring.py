@@ -57,6 +57,7 @@ class Ring:
         for period_s, names in periods.items():
             group = _Group(len(names), period_s)
             self._place.update({name: (group, row) for row, name in enumerate(names)})
+        self._derived = frozenset(name for name, signal in signals.items() if signal.derived)
         self._reasons = ["", "other"]
         self._codes = {"": 0}
 
@@ -65,15 +66,16 @@ class Ring:
         for name, reading in batch.readings.items():
             place = self._place.get(name)
             if place is not None:
-                self._append(*place, reading)
+                # a derived value stands in a trend where it was worked out, not where its oldest input was read
+                self._append(*place, batch.at_ms if name in self._derived else reading.at_ms, reading)
 
-    def _append(self, group: _Group, row: int, reading: Reading) -> None:
+    def _append(self, group: _Group, row: int, at_ms: int, reading: Reading) -> None:
         filled = int(group.filled[row])
         newest = (filled - 1) % group.slots
-        if filled and reading.at_ms < group.at_ms[row, newest]:
+        if filled and at_ms < group.at_ms[row, newest]:
             return
-        slot = newest if filled and reading.at_ms == group.at_ms[row, newest] else filled % group.slots
-        group.at_ms[row, slot] = reading.at_ms
+        slot = newest if filled and at_ms == group.at_ms[row, newest] else filled % group.slots
+        group.at_ms[row, slot] = at_ms
         group.values[row, slot] = math.nan if reading.value is None else reading.value
         group.quality[row, slot] = reading.quality
         group.reason[row, slot] = self._code(reading.reason)

@@ -106,11 +106,14 @@ heater; state; basin heater
 makeup_flow; flow; make-up flow
 conductivity; conductivity; conductivity
 """),
-    "pump": _rows(_DRIVE + f"""
+    "pump": _rows(
+        _DRIVE
+        + f"""
 suction_pressure; {PRESSURE}; suction pressure
 discharge_pressure; {PRESSURE}; discharge pressure
 flow; flow; flow
-"""),
+"""
+    ),
     "valve": _rows("command!; percent; valve command\nposition; percent; valve position"),
     "heat_exchanger": _rows("""
 warm_in_temp; temperature; warm side in
@@ -171,5 +174,5 @@ WET_KINDS: Final = ("chiller", "tower_cell", "pump", "valve", "heat_exchanger", 
 def measurement(kind: str, name: str) -> Measurement | None:
     """Return the measurement ``name`` of a kind, or None if that kind has no such thing."""
     if kind == "header" and name.startswith(DP_TO):
-        return Measurement(name, "pressure_difference", f"pressure difference to {name[len(DP_TO):]}")
+        return Measurement(name, "pressure_difference", f"pressure difference to {name[len(DP_TO) :]}")
     return MEASUREMENTS[kind].get(name)

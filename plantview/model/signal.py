@@ -40,6 +40,16 @@ class Signal:
 def signal_of(point: Point) -> Signal:
     """Return the signal of a polled point."""
     return Signal(
-        point.name, point.equipment, point.measurement, point.quantity, point.unit, point.label,
-        point.states, point.period_s, point.device, str(point.address), (), point.description,
+        point.name,
+        point.equipment,
+        point.measurement,
+        point.quantity,
+        point.unit,
+        point.label,
+        point.states,
+        point.period_s,
+        point.device,
+        str(point.address),
+        (),
+        point.description,
     )

@@ -23,15 +23,31 @@ def test_the_arrangement_loads_and_its_headers_are_in_ring_order(name: str, tmp_
 
 # The chiller supplies chilled water, the tower supplies condenser water (common practice, no source).
 PIPES = [
-    ("three primary secondary", {"chw-return": "CHWR", "pri-out": "CHWR", "chw-supply": "CHWS", "sec-out": "CHWS", "basin": "CWS", "cwp-out": "CWS", "cwr": "CWR"}),
-    ("variable primary with economiser", {"hx-out": "CHWR", "pump-out": "CHWR", "chw-supply": "CHWS", "basin": "CWS", "cwr": "CWR"}),
+    (
+        "three primary secondary",
+        {
+            "chw-return": "CHWR",
+            "pri-out": "CHWR",
+            "chw-supply": "CHWS",
+            "sec-out": "CHWS",
+            "basin": "CWS",
+            "cwp-out": "CWS",
+            "cwr": "CWR",
+        },
+    ),
+    (
+        "variable primary with economiser",
+        {"hx-out": "CHWR", "pump-out": "CHWR", "chw-supply": "CHWS", "basin": "CWS", "cwr": "CWR"},
+    ),
     ("heat recovery", {"hw-return": "HWR", "hw-supply": "HWS", "chw-supply": "CHWS", "cwr": "CWR"}),
     ("tertiary", {"ter-out": "CHWS", "sec-out": "CHWS"}),
 ]
 
 
 @pytest.mark.parametrize(("name", "expected"), PIPES)
-def test_the_pipe_names_follow_from_who_makes_and_who_uses_the_water(name: str, expected: dict[str, str], tmp_path: Path) -> None:
+def test_the_pipe_names_follow_from_who_makes_and_who_uses_the_water(
+    name: str, expected: dict[str, str], tmp_path: Path
+) -> None:
     plant, _ = read_shape(name, tmp_path)
     assert plant is not None
     names = {header: service_of(loop, header) for loop in plant.loops.values() for header in loop.headers}

@@ -36,10 +36,23 @@ k = 1
 '''
 
 CASES: list[tuple[Path, int]] = [
-    (("schema",), 1), (("plant",), 3), (("plant", "name"), 4), (("plant", "quoted key"), 5), (("a", "b"), 7),
-    (("a", "b", "c", "d"), 8), (("a", "b", "list"), 9), (("a", "b", "list", 0), 10), (("a", "b", "list", 0, "n", 1), 10),
-    (("a", "b", "list", 1), 11), (("a", "b", "list", 1, "n", 0), 12), (("a", "b", "text"), 14), (("a", "b", "after"), 17),
-    (("alarms", 0), 19), (("alarms", 0, "id"), 20), (("alarms", 1, "id"), 23), (("alarms", 1, "sub", "k"), 25),
+    (("schema",), 1),
+    (("plant",), 3),
+    (("plant", "name"), 4),
+    (("plant", "quoted key"), 5),
+    (("a", "b"), 7),
+    (("a", "b", "c", "d"), 8),
+    (("a", "b", "list"), 9),
+    (("a", "b", "list", 0), 10),
+    (("a", "b", "list", 0, "n", 1), 10),
+    (("a", "b", "list", 1), 11),
+    (("a", "b", "list", 1, "n", 0), 12),
+    (("a", "b", "text"), 14),
+    (("a", "b", "after"), 17),
+    (("alarms", 0), 19),
+    (("alarms", 0, "id"), 20),
+    (("alarms", 1, "id"), 23),
+    (("alarms", 1, "sub", "k"), 25),
 ]
 
 

@@ -29,26 +29,98 @@ def spoil(file: Path, old: str, new: str) -> int:
 
 
 PLANT_CASES = [
-    ("unknown table", "[actuators.ACT-TB]", "[actuator.ACT-TB]", "unknown table 'actuator'", "did you mean 'actuators'"),
-    ("unknown key in a device", 'label = "chiller 1 panel"', 'lable = "chiller 1 panel"', "unknown key 'lable'", "did you mean 'label'"),
-    ("unknown key in equipment", 'drive = "constant speed"\nflow', 'drive = "constant speed"\nflwo = "1 L/s"\nflow', "a pump has no 'flwo'", "did you mean 'flow'"),
+    (
+        "unknown table",
+        "[actuators.ACT-TB]",
+        "[actuator.ACT-TB]",
+        "unknown table 'actuator'",
+        "did you mean 'actuators'",
+    ),
+    (
+        "unknown key in a device",
+        'label = "chiller 1 panel"',
+        'lable = "chiller 1 panel"',
+        "unknown key 'lable'",
+        "did you mean 'label'",
+    ),
+    (
+        "unknown key in equipment",
+        'drive = "constant speed"\nflow',
+        'drive = "constant speed"\nflwo = "1 L/s"\nflow',
+        "a pump has no 'flwo'",
+        "did you mean 'flow'",
+    ),
     ("unknown unit", 'evap_dp = "60 kPa"', 'evap_dp = "60 kpa"', "unknown unit 'kpa'", "unit"),
-    ("unit of another quantity", 'evap_dp = "60 kPa"', 'evap_dp = "60 degC"', "'degC' is no unit of pressure_difference", "unit"),
+    (
+        "unit of another quantity",
+        'evap_dp = "60 kPa"',
+        'evap_dp = "60 degC"',
+        "'degC' is no unit of pressure_difference",
+        "unit",
+    ),
     ("number without unit", 'min_speed = "20 %"', "min_speed = 20", "unknown unit ''", "unit"),
     ("unknown kind", 'kind = "basin"', 'kind = "basim"', "unknown kind 'basim'", "did you mean 'basin'"),
-    ("no such template", 'CWP-3 = { use = "condenser-pump" }', 'CWP-3 = { use = "condensor-pump" }', "no template 'condensor-pump'", "condenser-pump"),
-    ("fan of nothing", 'use = "fan", part_of = "CT-2"', 'use = "fan", part_of = "CT-9"', "no equipment or header 'CT-9'", "did you mean"),
-    ("fan of a pump", 'use = "fan", part_of = "CT-2"', 'use = "fan", part_of = "CWP-1"', "'CWP-1' is no tower_cell", "tower_cell"),
+    (
+        "no such template",
+        'CWP-3 = { use = "condenser-pump" }',
+        'CWP-3 = { use = "condensor-pump" }',
+        "no template 'condensor-pump'",
+        "condenser-pump",
+    ),
+    (
+        "fan of nothing",
+        'use = "fan", part_of = "CT-2"',
+        'use = "fan", part_of = "CT-9"',
+        "no equipment or header 'CT-9'",
+        "did you mean",
+    ),
+    (
+        "fan of a pump",
+        'use = "fan", part_of = "CT-2"',
+        'use = "fan", part_of = "CWP-1"',
+        "'CWP-1' is no tower_cell",
+        "tower_cell",
+    ),
     ("unknown equipment in a branch", '["PCHWP-3"]]', '["PCHWP-4"]]', "no equipment 'PCHWP-4'", "did you mean"),
-    ("side that a chiller has not", '"CH-2.evaporator"', '"CH-2.evap"', "names no water circuit of a chiller", "CH-2.evaporator"),
+    (
+        "side that a chiller has not",
+        '"CH-2.evaporator"',
+        '"CH-2.evap"',
+        "names no water circuit of a chiller",
+        "CH-2.evaporator",
+    ),
     ("dry equipment in a branch", '[["PCHWP-1"]', '[["WEATHER"]', "carries no water", "pumps, machines and valves"),
     ("branch without its machine", '["CH-3.evaporator", "V-CH3"]', '["V-CH3"]', "has no chiller", "add the chiller"),
     ("port used twice", '["PCHWP-2"]', '["PCHWP-1"]', "port 'PCHWP-1' is used 2 times", "exactly once"),
     ("port not used", ', ["SCHWP-2"]]', "]", "port 'SCHWP-2' stands in no loop", "put it into a branch"),
-    ("header not declared", 'from = "sec-out", to = "chw-return"', 'from = "sec-out", to = "chw-retrun"', "'buildings' names 'chw-retrun'", "did you mean"),
-    ("header without inflow", 'id = "primary-pumps", kind = "pump", from = "chw-return", to = "pri-out"', 'id = "primary-pumps", kind = "pump", from = "chw-return", to = "chw-supply"', "header 'pri-out' has no inflow", "let a stage"),
-    ("loop that does not close", 'id = "towers", kind = "tower_cell", from = "riser", to = "basin"', 'id = "towers", kind = "tower_cell", from = "riser", to = "cwr"', "the water never comes back to 'basin'", "lead back"),
-    ("stage on no ring", 'id = "secondary-pumps", kind = "pump", from = "chw-supply", to = "sec-out"', 'id = "secondary-pumps", kind = "pump", from = "sec-out", to = "sec-out"', "'secondary-pumps'", "from and to"),
+    (
+        "header not declared",
+        'from = "sec-out", to = "chw-return"',
+        'from = "sec-out", to = "chw-retrun"',
+        "'buildings' names 'chw-retrun'",
+        "did you mean",
+    ),
+    (
+        "header without inflow",
+        'id = "primary-pumps", kind = "pump", from = "chw-return", to = "pri-out"',
+        'id = "primary-pumps", kind = "pump", from = "chw-return", to = "chw-supply"',
+        "header 'pri-out' has no inflow",
+        "let a stage",
+    ),
+    (
+        "loop that does not close",
+        'id = "towers", kind = "tower_cell", from = "riser", to = "basin"',
+        'id = "towers", kind = "tower_cell", from = "riser", to = "cwr"',
+        "the water never comes back to 'basin'",
+        "lead back",
+    ),
+    (
+        "stage on no ring",
+        'id = "secondary-pumps", kind = "pump", from = "chw-supply", to = "sec-out"',
+        'id = "secondary-pumps", kind = "pump", from = "sec-out", to = "sec-out"',
+        "'secondary-pumps'",
+        "from and to",
+    ),
     ("start that is no header", 'start = "basin"', 'start = "bassin"', "'bassin' is no header", "did you mean 'basin'"),
     ("open header that is none", 'open_header = "basin"', 'open_header = "sump"', "'sump' is no header", "known"),
     ("bacnet device without instance", "instance = 200101\n", "", "needs instance", "add instance"),
@@ -58,14 +130,30 @@ PLANT_CASES = [
     ("adapter on a device's port", "port = 47900", "port = 47911", "is the adapter's own", "another port"),
     ("port out of range", "127.0.0.1:47911", "127.0.0.1:99999", "port 99999 is out of range", "1 to 65535"),
     ("zone that does not exist", "America/Chicago", "America/Chikago", "no time zone", "IANA"),
-    ("period of the wrong type", "instance = 200101\nperiod_s = 5", 'instance = 200101\nperiod_s = "5"', "does not fit", "correct the value"),
-    ("valve of an actuator", 'valves = ["V-TWR", "V-TB"]', 'valves = ["V-TWR", "V-TBB"]', "no valve 'V-TBB'", "did you mean 'V-TB'"),
+    (
+        "period of the wrong type",
+        "instance = 200101\nperiod_s = 5",
+        'instance = 200101\nperiod_s = "5"',
+        "does not fit",
+        "correct the value",
+    ),
+    (
+        "valve of an actuator",
+        'valves = ["V-TWR", "V-TB"]',
+        'valves = ["V-TWR", "V-TBB"]',
+        "no valve 'V-TBB'",
+        "did you mean 'V-TB'",
+    ),
     ("simulation key", "peak_hour", "peek_hour", "peek_hour", "did you mean 'peak_hour'"),
 ]
 
 
-@pytest.mark.parametrize(("old", "new", "wrong", "remedy"), [case[1:] for case in PLANT_CASES], ids=[case[0] for case in PLANT_CASES])
-def test_each_mistake_in_plant_toml_is_named_with_line_and_remedy(folder: Path, old: str, new: str, wrong: str, remedy: str) -> None:
+@pytest.mark.parametrize(
+    ("old", "new", "wrong", "remedy"), [case[1:] for case in PLANT_CASES], ids=[case[0] for case in PLANT_CASES]
+)
+def test_each_mistake_in_plant_toml_is_named_with_line_and_remedy(
+    folder: Path, old: str, new: str, wrong: str, remedy: str
+) -> None:
     line = spoil(folder / "plant.toml", old, new)
     _, problems = read_plant(folder)
     matching = [problem for problem in problems if wrong in problem.wrong]
@@ -76,7 +164,16 @@ def test_each_mistake_in_plant_toml_is_named_with_line_and_remedy(folder: Path, 
     assert line > 0
 
 
-EXACT_LINES = ["unknown key in a device", "unknown unit", "unknown kind", "no such template", "fan of nothing", "branch without its machine", "start that is no header", "same unit twice"]
+EXACT_LINES = [
+    "unknown key in a device",
+    "unknown unit",
+    "unknown kind",
+    "no such template",
+    "fan of nothing",
+    "branch without its machine",
+    "start that is no header",
+    "same unit twice",
+]
 
 
 @pytest.mark.parametrize("name", EXACT_LINES)
@@ -94,10 +191,16 @@ POINT_CASES = [
     ("unknown equipment", "CWP-1,speed,", "CWP-9,speed,", "no equipment or header 'CWP-9'", "did you mean"),
     ("unknown device", "CWP-1,speed,BC-1", "CWP-1,speed,BC-7", "no device 'BC-7'", "BC-1"),
     ("unknown unit", '"analog-input,2",,,,,kW', '"analog-input,2",,,,,kw', "unknown unit 'kw'", "unit"),
-    ("pressure without gauge or absolute", "CH-1-PANEL,holding 104,int16,,0.1,,psig", "CH-1-PANEL,holding 104,int16,,0.1,,psi", "does not say gauge or absolute", "psig or psia"),
-    ("object type", "analog-input,1\"", "analogue-input,1\"", "names no BACnet object", "analog-input"),
+    (
+        "pressure without gauge or absolute",
+        "CH-1-PANEL,holding 104,int16,,0.1,,psig",
+        "CH-1-PANEL,holding 104,int16,,0.1,,psi",
+        "does not say gauge or absolute",
+        "psig or psia",
+    ),
+    ("object type", 'analog-input,1"', 'analogue-input,1"', "names no BACnet object", "analog-input"),
     ("two points on one measurement", "CWP-2,speed,", "CWP-1,speed,", "two points on CWP-1.speed", "keep one"),
-    ("two points on one address", "\"analog-input,2\"", "\"analog-input,1\"", "read the same address", "correct one"),
+    ("two points on one address", '"analog-input,2"', '"analog-input,1"', "read the same address", "correct one"),
     ("modbus address", "holding 100,", "register 100,", "is no Modbus address", "holding 100"),
     ("modbus type", "holding 100,int16", "holding 100,short", "is no Modbus type", "int16"),
     ("byte order", "uint32,CDAB", "uint32,CADB", "is no byte order", "did you mean 'CDAB'"),
@@ -105,13 +208,23 @@ POINT_CASES = [
     ("state table", "0=OFF|1=ON", "OFF|ON", "is not NUMBER=WORD", "0=OFF|1=RUN"),
     ("pressure to a foreign header", "dp_to:chw-return", "dp_to:basin", "is no header of the same loop", "chw-return"),
     ("unknown column", "low,high,na", "low,hihg,na", "unknown column 'hihg'", "did you mean 'high'"),
-    ("missing column", "equipment,measurement,device,address", "equipment,measurement,device,adress", "column 'address' is missing", "columns"),
+    (
+        "missing column",
+        "equipment,measurement,device,address",
+        "equipment,measurement,device,adress",
+        "column 'address' is missing",
+        "columns",
+    ),
     ("sentinel", "0x8000", "8000h", "is no raw value", "0x8000"),
 ]
 
 
-@pytest.mark.parametrize(("old", "new", "wrong", "remedy"), [case[1:] for case in POINT_CASES], ids=[case[0] for case in POINT_CASES])
-def test_each_mistake_in_points_csv_is_named_with_its_line_and_remedy(folder: Path, old: str, new: str, wrong: str, remedy: str) -> None:
+@pytest.mark.parametrize(
+    ("old", "new", "wrong", "remedy"), [case[1:] for case in POINT_CASES], ids=[case[0] for case in POINT_CASES]
+)
+def test_each_mistake_in_points_csv_is_named_with_its_line_and_remedy(
+    folder: Path, old: str, new: str, wrong: str, remedy: str
+) -> None:
     line = spoil(folder / "points.csv", old, new)
     _, problems = read_plant(folder)
     matching = [problem for problem in problems if wrong in problem.wrong]
@@ -155,7 +268,15 @@ def test_a_newer_schema_is_refused_with_the_remedy(folder: Path) -> None:
     spoil(folder / "plant.toml", "schema = 1", "schema = 2")
     plant, problems = read_plant(folder)
     assert plant is None
-    assert problems == [Problem(str(folder / "plant.toml"), 3, "schema", "schema 2 is newer than this plantview understands (1)", "install a newer plantview")]
+    assert problems == [
+        Problem(
+            str(folder / "plant.toml"),
+            3,
+            "schema",
+            "schema 2 is newer than this plantview understands (1)",
+            "install a newer plantview",
+        )
+    ]
 
 
 @pytest.mark.parametrize("name", ["larkfield", "orchard"])

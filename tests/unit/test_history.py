@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -20,7 +21,20 @@ from plantview.model.signal import Signal
 
 def signal(name: str = "CH-1.chws_temp", period_s: float = 5.0) -> Signal:
     equipment, measurement = name.split(".")
-    return Signal(name, equipment, measurement, "temperature", units.unit("degF", "temperature"), "", {}, period_s, "BC-1", "analog-input,1", (), "")
+    return Signal(
+        name,
+        equipment,
+        measurement,
+        "temperature",
+        units.unit("degF", "temperature"),
+        "",
+        {},
+        period_s,
+        "BC-1",
+        "analog-input,1",
+        (),
+        "",
+    )
 
 
 NAME = "CH-1.chws_temp"
@@ -81,6 +95,18 @@ async def test_a_late_answer_does_not_replace_a_newer_one() -> None:
     assert history.frame().reading(NAME).value == 44.1
 
 
+async def test_a_derived_value_from_older_inputs_still_replaces_the_one_before() -> None:
+    clock = ManualClock()
+    name = "CH-1.cooling_load"
+    derived = {name: replace(signal(name, period_s=15.0), device="", address="")}
+    history = Recent(derived, clock)
+    now_ms = clock.now_ms()
+    history.take(Batch(now_ms, {name: good(0.0, now_ms)}))
+    history.take(Batch(now_ms + 15_000, {name: good(500.0, now_ms - 4_000)}))
+    assert history.frame().reading(name).value == 500.0
+    assert history.range(name, 0, now_ms + 15_001).at_ms.tolist() == [now_ms, now_ms + 15_000]
+
+
 async def test_after_the_clock_was_set_back_new_readings_are_taken() -> None:
     clock = ManualClock()
     history = latest(clock)
@@ -124,6 +150,9 @@ def test_the_ring_is_bounded_ordered_and_keeps_the_newest(stamps: list[int], per
     assert samples.values.tolist() == [float(stamp) for stamp in samples.at_ms]
 
 
-@pytest.mark.parametrize(("age_ms", "text"), [(0, "0 s"), (42_000, "42 s"), (119_000, "119 s"), (120_000, "2 min"), (7_200_000, "2 h"), (172_800_000, "2 d")])
+@pytest.mark.parametrize(
+    ("age_ms", "text"),
+    [(0, "0 s"), (42_000, "42 s"), (119_000, "119 s"), (120_000, "2 min"), (7_200_000, "2 h"), (172_800_000, "2 d")],
+)
 def test_an_age_is_said_as_a_crew_says_it(age_ms: int, text: str) -> None:
     assert age_text(age_ms) == text

@@ -28,7 +28,9 @@ ROWS = [
 
 
 @pytest.mark.parametrize(("quantity", "name", "reported", "canonical", "tolerance"), ROWS)
-def test_factors_agree_with_their_definitions(quantity: str, name: str, reported: float, canonical: float, tolerance: float) -> None:
+def test_factors_agree_with_their_definitions(
+    quantity: str, name: str, reported: float, canonical: float, tolerance: float
+) -> None:
     assert units.unit(name, quantity).to_canonical(reported) == pytest.approx(canonical, rel=0, abs=tolerance)
 
 
@@ -40,7 +42,10 @@ def test_every_quantity_can_be_shown_in_both_systems(quantity: str) -> None:
         assert 0 <= digits <= 3
 
 
-@given(st.sampled_from([(name, quantity) for quantity in units.QUANTITIES for name in units.units_of(quantity)]), st.floats(-1e6, 1e6))
+@given(
+    st.sampled_from([(name, quantity) for quantity in units.QUANTITIES for name in units.units_of(quantity)]),
+    st.floats(-1e6, 1e6),
+)
 def test_there_and_back_is_the_same_number(what: tuple[str, str], value: float) -> None:
     unit = units.unit(*what)
     assert unit.from_canonical(unit.to_canonical(value)) == pytest.approx(value, rel=1e-9, abs=1e-6)

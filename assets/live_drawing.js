@@ -1,0 +1,246 @@
+/* Patches the drawing in place: finds its parts once, afterwards touches only what differs. */
+(() => {
+  "use strict";
+
+  const STALE = 2, BAD = 3;
+  const STATES = ["run", "off", "starting", "stopping", "tripped", "not-available", "no-comms", "unknown"];
+  const SVG = "http://www.w3.org/2000/svg";
+  // name: outline, letter, baseline; the same shape and digit wherever a priority is shown
+  const SIGNS = {
+    p1: ["M10 1H22L31 10V22L22 31H10L1 22V10Z", "1", 23], p2: ["M16 2L31 29H1Z", "2", 26],
+    p3: ["M16 1L31 16L16 31L1 16Z", "3", 23], p4: ["M16 3A13 13 0 1 0 16 29A13 13 0 1 0 16 3Z", "4", 23],
+    hand: ["M4 4H28V28H4Z", "H", 23], clock: ["M16 4A12 12 0 1 0 16 28A12 12 0 1 0 16 4ZM16 9V16H22", "", 0],
+  };
+
+  const { state, text, subscribe, repaint } = window.plantview;
+  let nodes = null; // what of the drawing is patched
+  const standingNames = new Set(); // values of standing water, for the headline too
+
+  /* --- small steps ---------------------------------------------------------------------------- */
+  function say(node, words) {
+    if (node && node.textContent !== words) node.textContent = words;
+  }
+
+  function mark(node, name, on) {
+    if (node.classList.contains(name) !== on) node.classList.toggle(name, on);
+  }
+
+  function set(node, name, value) {
+    if (node.getAttribute(name) !== value) node.setAttribute(name, value);
+  }
+
+  function draw(parent, tag, attributes, words) {
+    const node = document.createElementNS(SVG, tag);
+    for (const [name, value] of Object.entries(attributes)) node.setAttribute(name, value);
+    if (words) node.textContent = words;
+    parent.appendChild(node);
+    return node;
+  }
+
+  function fit(node, words) {
+    if (node.dataset.said === words) return;
+    node.dataset.said = words;
+    node.textContent = words;
+    const room = Number(node.dataset.fit);
+    for (let keep = words.length - 1; room && keep > 1 && node.getComputedTextLength() > room; keep -= 1) {
+      node.textContent = words.slice(0, keep).trimEnd() + "…";
+    }
+  }
+
+  function sign(parent, name, x, y, size) {
+    const held = parent.querySelector(":scope > .sign-shape");
+    if (held && held.dataset.sign === name) return;
+    if (held) held.remove();
+    if (!name) return;
+    const [d, digit, baseline] = SIGNS[name];
+    const shape = draw(parent, "g", { class: `sign sign-shape ${name}`, transform: `translate(${x} ${y}) scale(${size / 32})` });
+    shape.dataset.sign = name;
+    draw(shape, "path", { d });
+    draw(shape, "text", { x: 16, y: baseline, "font-size": 20, "text-anchor": "middle" }, digit);
+  }
+
+  function worst(alarms) {
+    return alarms.reduce((best, alarm) => (best === 0 || alarm.priority < best ? alarm.priority : best), 0);
+  }
+
+  function alarmsBy(field) {
+    const found = {};
+    for (const alarm of state.alarms.active || []) (found[alarm[field]] = found[alarm[field]] || []).push(alarm);
+    return found;
+  }
+
+  function ageText(seconds) {
+    if (seconds < 90) return `${Math.max(0, Math.round(seconds))} s`;
+    if (seconds < 5400) return `${Math.round(seconds / 60)} min`;
+    return `${Math.round(seconds / 3600)} h`;
+  }
+
+  function ageMark(seconds) {
+    return "◷" + ageText(seconds).replace(" ", "").replace("min", "m");
+  }
+
+  /* --- parts of the drawing ---------------------------------------------------------------------- */
+  function valveText(number) {
+    const open = Number(number);
+    return open >= 98 ? "OPEN" : open <= 2 ? "CLOSED" : `${number} %`;
+  }
+
+  /* Water is known to stand where every flow that would move it is known to be still. */
+  function stands(branches) {
+    return branches.length > 0 && branches.every((key) => (state.flows[key] || [])[1] === false);
+  }
+
+  function patchValue(entry, byPoint) {
+    const { node, name, hit } = entry, shown = text(name);
+    const priority = worst(byPoint[name] || []);
+    const hand = shown.quality === 1 && /hand|overrid/i.test(shown.reason);
+    mark(node, "bad", shown.quality >= BAD);
+    mark(node, "stale", shown.quality === STALE);
+    mark(node, "doubt", shown.quality === 1 && !hand);
+    for (const p of [1, 2, 3, 4]) mark(node, `p${p}`, priority === p);
+    const kind = priority ? `p${priority}` : hand ? "hand" : "";
+    mark(node, "signed", kind !== "");
+    sign(node, kind, hit.x + 3, hit.y + hit.h * 0.08, hit.h * 0.84);
+    const standing = stands(entry.branches) && shown.quality < STALE;
+    standingNames[standing ? "add" : "delete"](name);
+    mark(node, "standing", standing);
+    const unit = standing ? "no flow" : shown.quality === STALE ? ageMark(shown.age_s) : node.dataset.unit || (state.units === "si" && node.dataset.unitSi) || shown.unit;
+    const isValve = node.dataset.form === "valve";
+    say(entry.number, isValve ? valveText(shown.number) : shown.number);
+    say(entry.unit, isValve && shown.quality !== STALE ? "" : unit);
+    const label = state.signals[name] ? `${state.signals[name].equipment} ${state.signals[name].label}` : name;
+    const told = shown.quality >= BAD ? `no value: ${shown.reason}` : `${shown.number} ${shown.unit}`;
+    const doubt = shown.reason && shown.quality < BAD ? `, ${shown.reason}` : "";
+    set(node, "aria-label", `${label}: ${told}${doubt}`);
+    say(entry.title, `${label}: ${told}${doubt}`);
+  }
+
+  function patchMachine(entry, byEquipment) {
+    const { node, id } = entry;
+    const [operation, word, detail, hand] = state.silent ? ["unknown", "NO DATA", "", false]
+      : state.conditions[id] || ["unknown", "UNKNOWN", "", false];
+    set(node, "data-state", STATES.includes(operation) ? operation : "unknown");
+    if (entry.word) fit(entry.word, word);
+    if (entry.detail) fit(entry.detail, detail || " ");
+    if (entry.body) mark(entry.body, "water-on", operation === "run");
+    const priority = worst(byEquipment[id] || []);
+    if (entry.place) {
+      const at = entry.place;
+      sign(at, priority ? `p${priority}` : hand ? "hand" : "", Number(at.dataset.x), Number(at.dataset.y), 32);
+    }
+    say(entry.title, [entry.label, word, detail, hand ? "in hand" : ""].filter(Boolean).join(", "));
+  }
+
+  function netFlow(flow) {
+    let net = 0, gross = 0, known = true, moving = false, open = false, inferred = false, signs = new Set();
+    for (const [key, way] of flow) {
+      const [l_s, moves, basis] = state.flows[key] || [null, null, "unknown"];
+      open = open || moves === null;
+      if (!moves) continue;
+      moving = true;
+      inferred = inferred || basis !== "measured";
+      if (l_s === null) known = false; else { net += way * l_s; gross += Math.abs(l_s); }
+      signs.add(l_s === null ? way : Math.sign(way * l_s) || way);
+    }
+    if (state.silent) return { kind: "unknown", way: 0, inferred: false };
+    if (!moving) return { kind: open ? "unknown" : "dead", way: 0, inferred: false };
+    if (signs.size === 1) return { kind: "live", way: [...signs][0], inferred };
+    // opposite flows: an arrow only where the difference is more than measuring noise
+    if (!known || Math.abs(net) < 0.06 * gross) return { kind: "live", way: 0, inferred };
+    return { kind: "live", way: Math.sign(net), inferred };
+  }
+
+  function patchPipe(entry) {
+    const { kind, way, inferred } = netFlow(entry.flow);
+    for (const name of ["live", "dead", "unknown"]) mark(entry.node, name, kind === name);
+    mark(entry.node, "moves", way !== 0);
+    mark(entry.node, "reverse", way < 0);
+    mark(entry.node, "inferred", kind === "live" && inferred);
+    const told = { live: inferred ? "flow inferred" : "flow", dead: "no flow", unknown: "flow unknown" }[kind];
+    if (entry.title) say(entry.title, `${entry.label}: ${told}`);
+  }
+
+  function patchBar(entry) {
+    const [value, quality] = state.readings[entry.name] || [null, BAD];
+    const share = quality < STALE && value !== null && !state.silent ? Math.min(100, Math.max(0, value)) / 100 : 0;
+    set(entry.fill, "width", (share * entry.width).toFixed(1));
+  }
+
+  function patchBasis(node) {
+    const flow = state.flows[node.dataset.basis];
+    say(node, flow && flow[1] && flow[2] === "inferred" && !state.silent ? "inferred" : " ");
+  }
+
+  function patchDrawing() {
+    if (!nodes) return;
+    const byPoint = alarmsBy("point"), byEquipment = alarmsBy("equipment");
+    for (const entry of nodes.values) patchValue(entry, byPoint);
+    for (const entry of nodes.machines) patchMachine(entry, byEquipment);
+    nodes.pipes.forEach(patchPipe);
+    nodes.bars.forEach(patchBar);
+    nodes.bases.forEach(patchBasis);
+  }
+
+  function gather(root) {
+    const all = (selector) => [...root.querySelectorAll(selector)];
+    const number = (node, name) => Number(node.getAttribute(name));
+    return {
+      values: all(".value[data-signal]").map((node) => {
+        const hit = node.querySelector(".hit");
+        return {
+          node, name: node.dataset.signal, branches: (node.dataset.branch || "").split(" ").filter(Boolean), number: node.querySelector(".number"), unit: node.querySelector(".unit"),
+          title: node.querySelector("title"),
+          hit: { x: number(hit, "x"), y: number(hit, "y"), h: number(hit, "height") },
+        };
+      }),
+      machines: all(".machine[data-equipment]").map((node) => ({
+        node, id: node.dataset.equipment, word: node.querySelector(":scope > .word"), detail: node.querySelector(":scope > .detail"),
+        place: node.querySelector(":scope > g.sign"), title: node.querySelector(":scope > title"),
+        label: (node.querySelector(":scope > title") || {}).textContent || node.dataset.equipment,
+        body: node.classList.contains("tower_cell") ? node.parentNode : null,
+      })),
+      pipes: all(".pipe[data-flow]").map((node) => {
+        const title = node.querySelector("title");
+        return { node, flow: JSON.parse(node.dataset.flow), title, label: title ? title.textContent : "" };
+      }),
+      bars: all(".bar[data-bar]").map((node) => ({ name: node.dataset.bar, fill: node.querySelector(".fill"), width: Number(node.dataset.width) })),
+      bases: all("[data-basis]"),
+    };
+  }
+
+  /* --- mounting: pages come and go, the drawing is fetched once per page and shape ------------------------ */
+  const narrow = matchMedia("(max-width: 700px)");
+
+  async function mount(place) {
+    const shape = narrow.matches ? "phone" : "wall";
+    if (place.mounted === shape) return;
+    place.mounted = shape;
+    const answer = await fetch(`${place.dataset.src || "/schematic.svg"}?orientation=${shape}`);
+    if (!answer.ok) { place.mounted = ""; place.textContent = "The drawing could not be loaded; reload the page."; return; }
+    const parsed = new DOMParser().parseFromString(await answer.text(), "image/svg+xml").documentElement;
+    place.replaceChildren(document.importNode(parsed, true));
+    nodes = gather(place);
+    repaint();
+  }
+
+  function look() {
+    const place = document.getElementById("schematic");
+    if (place) mount(place); else nodes = null;
+  }
+
+  function pressed(event) {
+    const on = event.target.closest && event.target.closest("g.value");
+    if (on && (event.key === "Enter" || event.key === " ")) {
+      event.preventDefault();
+      on.dispatchEvent(new MouseEvent("click", { bubbles: true }));
+    }
+  }
+
+  new MutationObserver(look).observe(document.documentElement, { childList: true, subtree: true });
+  narrow.addEventListener("change", look);
+  document.addEventListener("keydown", pressed);
+  subscribe(patchDrawing);
+  look();
+
+  window.plantviewMarks = { standingNames, say, mark, set, draw, sign, worst, alarmsBy };
+})();

@@ -1,0 +1,167 @@
+/* What stands around every page: theme, units, clock, link state, navigation.
+   Loaded after live.js, before pages_*.js, which use window.plantviewPages. */
+(() => {
+  "use strict";
+
+  const QUALITIES = ["GOOD", "UNCERTAIN", "STALE", "BAD"];
+  const THEMES = ["auto", "light", "dark"];
+  const KEPT = { theme: "plantview.theme", initials: "plantview.initials" };
+
+  const one = (selector, inside = document) => inside.querySelector(selector);
+  const all = (selector, inside = document) => [...inside.querySelectorAll(selector)];
+
+  /* Build an element: make("td", {class: "n", "data-signal": name}, "text", child…). Text is never read as markup. */
+  const make = (kind, attributes = {}, ...children) => {
+    const svg = ["svg", "path", "polygon", "circle", "line", "rect", "text", "g"].includes(kind);
+    const node = svg ? document.createElementNS("http://www.w3.org/2000/svg", kind) : document.createElement(kind);
+    for (const [name, value] of Object.entries(attributes)) node.setAttribute(name, value);
+    node.append(...children);
+    return node;
+  };
+
+  const say = (node, text) => { if (node && node.textContent !== text) node.textContent = text; };
+
+  const zone = () => document.documentElement.dataset.zone || "UTC";
+  const formats = new Map();
+  const local = (ms, options) => {
+    const key = JSON.stringify(options);
+    if (!formats.has(key)) {
+      formats.set(key, new Intl.DateTimeFormat("en-GB", { timeZone: zone(), hourCycle: "h23", ...options }));
+    }
+    return formats.get(key).format(ms);
+  };
+  const hhmm = (ms) => local(ms, { hour: "2-digit", minute: "2-digit" });
+  const hhmmss = (ms) => local(ms, { hour: "2-digit", minute: "2-digit", second: "2-digit" });
+  const zoneName = (ms) => new Intl.DateTimeFormat("en-US", { timeZone: zone(), timeZoneName: "short" })
+    .formatToParts(ms).find((part) => part.type === "timeZoneName").value;
+  const clockText = (ms) => `${local(ms, { weekday: "short", day: "2-digit", month: "short" }).replace(",", "")} ${hhmmss(ms)} ${zoneName(ms)}`;
+  /* Today's times without the date, older ones with it. */
+  const moment = (ms, nowMs) => {
+    const day = { day: "2-digit", month: "short" };
+    return local(ms, day) === local(nowMs, day) ? hhmmss(ms) : `${local(ms, day)} ${hhmm(ms)}`;
+  };
+  const age = (seconds) => {
+    if (!Number.isFinite(seconds)) return "";
+    for (const [size, word] of [[86400, "d"], [3600, "h"], [60, "min"]]) {
+      if (seconds >= 2 * size) return `${Math.round(seconds / size)} ${word}`;
+    }
+    return `${Math.max(0, Math.round(seconds))} s`;
+  };
+
+  /* Minus sign, not hyphen, so that digits line up. */
+  const fixed = (value, digits) => value.toFixed(digits).replace(/^-(?=0(\.0*)?$)/, "").replace("-", "−");
+  const scale = (signal, units) => signal[units];
+  const toShown = (signal, reported, units) => reported * scale(signal, units).f + scale(signal, units).o;
+  /* Calculations and design data come in the SI unit of the quantity, which is also what an SI viewer sees. */
+  const siToShown = (signal, si, units) => toShown(signal, (si - signal.si.o) / signal.si.f, units);
+
+  /* A value by name and what may be said about it; number is "" where none may be shown. */
+  const shown = (name, state) => {
+    const signal = state.signals?.[name];
+    const given = window.plantview.text(name);
+    const quality = typeof given.quality === "number" ? QUALITIES[given.quality] : given.quality;
+    const known = quality !== "BAD" && given.number !== "" && given.number !== null && given.number !== undefined;
+    return { signal, number: known ? String(given.number) : "", unit: given.unit || "", quality, reason: given.reason || "", age_s: given.age_s };
+  };
+
+  /* Fill a node with number and unit, or with the hatched box that stands for "not known". */
+  const fillValue = (node, value, withUnit = true) => {
+    const key = [value.number, withUnit && value.unit, value.quality].join("|");
+    if (node.dataset.filled === key) return;
+    node.dataset.filled = key;
+    node.classList.toggle("stale", value.quality === "STALE");
+    node.classList.toggle("bad", value.number === "");
+    const unit = withUnit && value.number !== "" && value.unit ? [make("span", { class: "unit" }, value.unit)] : [];
+    node.replaceChildren(value.number === "" ? make("span", { class: "unknown" }, "?") : make("span", { class: "number" }, value.number), ...unit);
+  };
+
+  const kept = (key, fallback) => { try { return localStorage.getItem(key) || fallback; } catch { return fallback; } };
+  const keep = (key, value) => { try { localStorage.setItem(key, value); } catch { /* private window: lasts as long as the page */ } };
+
+  const showTheme = (theme) => {
+    const dark = theme === "dark" || (theme === "auto" && matchMedia("(prefers-color-scheme: dark)").matches);
+    document.documentElement.dataset.theme = dark ? "dark" : "light";
+    const button = one("#theme");
+    if (button) {
+      say(button, theme[0].toUpperCase() + theme.slice(1));
+      button.setAttribute("aria-label", `Theme: ${theme}. Change`);
+    }
+  };
+  const nextTheme = () => {
+    const theme = THEMES[(THEMES.indexOf(kept(KEPT.theme, "auto")) + 1) % THEMES.length];
+    keep(KEPT.theme, theme);
+    showTheme(theme);
+  };
+
+  const showUnits = (state) => {
+    const button = one("#units");
+    if (!button) return;
+    say(button, state.units === "si" ? "SI" : "IP");
+    button.setAttribute("aria-label", state.units === "si" ? "Units: SI. Change to inch-pound" : "Units: inch-pound. Change to SI");
+  };
+  const nextUnits = () => {
+    const live = window.plantview;
+    live.setUnits(live.state.units === "si" ? "ip" : "si");
+  };
+
+  const showLink = (state) => {
+    const node = one("#link");
+    const since = state.link?.since_ms;
+    const lost = Boolean(since) && !state.link.ok;
+    say(node, !since ? "CONNECTING" : lost ? `NO DATA SINCE ${hhmm(since)}` : "LIVE");
+    node?.classList.toggle("lost", lost);
+  };
+
+  const showClock = (state) => {
+    const node = one("#clock");
+    if (!node || !state.now_ms) return;
+    say(node, clockText(state.now_ms));
+    node.setAttribute("datetime", new Date(state.now_ms).toISOString());
+  };
+
+  const showSimulated = (state) => { if (state.simulated) say(one("#simulated"), `SIMULATED ×${state.speed}`); };
+
+  const markPage = () => {
+    for (const link of all("a[data-page]")) {
+      if (link.dataset.page === location.pathname) link.setAttribute("aria-current", "page");
+    }
+    document.body.dataset.page = location.pathname;
+  };
+
+  /* Pages arrive from the server after the scripts: fill them as soon as they stand. */
+  const painters = [];
+  const tell = (message, state) => {
+    if (!one("#page")?.childElementCount) return;
+    showSimulated(state);
+    showUnits(state);
+    showLink(state);
+    showClock(state);
+    for (const paint of painters) paint(message, state);
+  };
+
+  const started = () => {
+    if (!one("#page")?.childElementCount) return false;
+    markPage();
+    showTheme(kept(KEPT.theme, "auto"));
+    one("#theme").addEventListener("click", nextTheme);
+    one("#units").addEventListener("click", nextUnits);
+    one("#alarm-strip")?.addEventListener("click", () => location.assign("/alarms"));
+    document.dispatchEvent(new Event("plantview-page"));
+    tell({ kind: "page" }, window.plantview.state);
+    return true;
+  };
+
+  window.plantviewPages = {
+    one, all, make, say, fixed, shown, fillValue, toShown, siToShown, hhmm, hhmmss, moment, age, kept, keep, KEPT, QUALITIES,
+    onPaint: (paint) => painters.push(paint),
+    onPage: (begin) => document.addEventListener("plantview-page", begin, { once: true }),
+  };
+
+  showTheme(kept(KEPT.theme, "auto"));
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => showTheme(kept(KEPT.theme, "auto")));
+  window.plantview.subscribe(tell);
+  if (!started()) {
+    const observer = new MutationObserver(() => { if (started()) observer.disconnect(); });
+    observer.observe(document.body, { childList: true, subtree: true });
+  }
+})();

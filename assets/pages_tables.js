@@ -1,0 +1,100 @@
+/* The tables of points and devices: rows are built once, then only their changed cells are touched. */
+(() => {
+  "use strict";
+
+  const { one, make, say, shown, fillValue, age, moment, onPaint, onPage } = window.plantviewPages;
+
+  let points = null;
+  const pointRows = new Map();
+
+  const pointRow = (point) => {
+    const cells = {
+      value: make("td", { class: "value", tabindex: "0", role: "button", "data-signal": point.point }), unit: make("td", { class: "quiet" }),
+      quality: make("td"), reason: make("td", { class: "wide" }), age: make("td", { class: "value quiet" }),
+    };
+    const row = make("tr", {}, make("th", { scope: "row" }, point.equipment), make("td", {}, point.label),
+      cells.value, cells.unit, cells.quality, cells.reason, cells.age,
+      make("td", {}, point.derived ? "calculated" : point.device), make("td", { class: "quiet" }, point.address));
+    row.dataset.words = [point.point, point.label, point.device, point.address, point.derived ? "calculated" : "measured"].join(" ").toLowerCase();
+    return { row, cells, point };
+  };
+
+  const readPoints = async () => {
+    const body = one("#points-rows");
+    const answer = await fetch("/api/v1/points");
+    points = await answer.json();
+    pointRows.clear();
+    for (const point of points) pointRows.set(point.point, pointRow(point));
+    body.replaceChildren(...[...pointRows.values()].map(({ row }) => row));
+    paintPoints(window.plantview.state);
+    applyFilter();
+  };
+
+  const paintPoints = (state) => {
+    if (!one("#points-rows") || !points || !state.signals) return;
+    for (const [name, { cells }] of pointRows) {
+      const value = shown(name, state);
+      fillValue(cells.value, value, false);
+      say(cells.unit, value.number === "" ? "" : value.unit);
+      say(cells.quality, value.quality);
+      cells.quality.className = value.quality === "GOOD" ? "quiet" : "quality";
+      say(cells.reason, value.reason);
+      say(cells.age, age(value.age_s));
+    }
+  };
+
+  const applyFilter = () => {
+    const words = one("#filter").value.toLowerCase().split(/\s+/).filter(Boolean);
+    let left = 0;
+    for (const { row, cells } of pointRows.values()) {
+      const text = `${row.dataset.words} ${cells.quality.textContent.toLowerCase()}`;
+      row.hidden = !words.every((word) => text.includes(word));
+      left += row.hidden ? 0 : 1;
+    }
+    say(one("#point-count"), `${left} of ${pointRows.size} values`);
+  };
+
+  const PROTOCOLS = { bacnet: "BACnet/IP", modbus: "Modbus TCP" };
+  const DEVICE_WORDS = { answering: "answers", silent: "SILENT", starting: "not heard yet" };
+
+  const deviceCells = (row, nowMs) => [
+    row.label ? `${row.id} (${row.label})` : row.id, PROTOCOLS[row.protocol] || row.protocol, `${row.address}, ${row.protocol === "bacnet" ? "instance" : "unit"} ${row.unit}`, DEVICE_WORDS[row.state] || row.state || "",
+    row.last_answer_ms ? moment(row.last_answer_ms, nowMs) : "never", duration(row), count(row.requests), failures(row),
+    count(row.skipped), row.last_error || "",
+  ];
+  const count = (number) => (number === undefined || number === null ? "" : String(number));
+  const failures = (row) => Object.entries(row.failures || {}).filter(([, number]) => number).map(([kind, number]) => `${number} ${kind}`).join(", ") || "0";
+  const duration = (row) => (Number.isFinite(row.cycle_ms) ? `${Math.round(row.cycle_ms)} ms` : "");
+
+  const paintDevices = (state) => {
+    const body = one("#devices-rows");
+    const known = state.health;
+    if (!body || !known?.devices) return;
+    const devices = known.devices;
+    while (body.rows.length > devices.length) body.deleteRow(-1);
+    devices.forEach((device, index) => {
+      const cells = deviceCells(device, state.now_ms);
+      const row = body.rows[index] || body.appendChild(make("tr", {}, make("th", { scope: "row" }), ...cells.slice(1).map(() => make("td"))));
+      cells.forEach((text, column) => say(row.cells[column], text));
+      row.classList.toggle("trouble", device.state !== "answering");
+    });
+    const silent = devices.filter((device) => device.state !== "answering").length;
+    const live = state.silent ? " (as last heard)" : "";
+    say(one("#device-count"), `${devices.length - silent} of ${devices.length} devices answer${live}`);
+  };
+
+  onPage(() => {
+    if (one("#points-rows")) {
+      const box = make("input", { id: "filter", type: "search", placeholder: "CH-1 temp, stale, BC-2 …", autocomplete: "off" });
+      one("#filter-box").append(box);
+      box.addEventListener("input", applyFilter);
+      readPoints();
+    }
+  });
+
+  onPaint((message, state) => {
+    if (message.kind === "snapshot" && points && Object.keys(state.signals).length !== points.length) readPoints();
+    paintPoints(state);
+    paintDevices(state);
+  });
+})();

@@ -1,0 +1,166 @@
+"""The alarm engine: rules against frames, what people do, and the list that everybody sees.
+
+Follows the state model of ISA-18.2. It belongs to one thread; nothing in it waits.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+from plantview.alarms import journal
+from plantview.alarms.acts import Acts, Refusal, against_person
+from plantview.alarms.changes import Changes
+from plantview.alarms.delay import Edge
+from plantview.alarms.firstout import Episode, Place, Seen
+from plantview.alarms.journal import Entry
+from plantview.alarms.life import Kept, Life, begin
+from plantview.alarms.rules import Rule
+from plantview.alarms.scan import is_over, scan_alarm
+from plantview.alarms.snapshot import snapshot
+from plantview.alarms.store import AlarmStore
+from plantview.alarms.table import Event, State
+from plantview.alarms.watch import Scan
+from plantview.clock import Clock
+from plantview.model.reading import Frame
+
+CLOCK_STEP_S: Final = 2.0
+
+
+class AlarmEngine(Acts):
+    """All alarms of one plant."""
+
+    def __init__(self, rules: Sequence[Rule], clock: Clock, store: AlarmStore) -> None:
+        """Begin where ``store`` left off; a rule that is gone is closed in the journal."""
+        self._clock, self._store = clock, store
+        self._changes = Changes(clock, store)
+        kept, seen = store.load()
+        self._lives = {rule.id: begin(rule, kept.pop(rule.id, Kept())) for rule in rules}
+        self._groups: dict[str, tuple[Life, ...]] = {
+            family: tuple(life for life in self._lives.values() if life.rule.first_out == family)
+            for family in {rule.first_out for rule in rules} - {""}
+        }
+        self._episodes = {family: Episode(seen.get(family, ())) for family in self._groups}
+        self._frame: Frame | None = None
+        self._started_s = clock.monotonic_s()
+        self._offset_s = self._wall_offset_s()
+        super().__init__(self._lives, self._changes)
+        self._take_up()
+        self._close(kept)
+        self._changes.commit()
+
+    def evaluate(
+        self, frame: Frame, silent_devices: Mapping[str, str], stamps: Mapping[str, int] | None = None
+    ) -> tuple[Entry, ...]:
+        """Judge every alarm and return the new journal lines.
+
+        Parameters
+            frame            all current readings
+            silent_devices   device id -> why it does not answer
+            stamps           alarm id -> the device's own time of the event, UTC ms, corrected for its clock
+        """
+        self._watch_clock()
+        now_s = self._clock.monotonic_s()
+        scan = Scan(frame, silent_devices, now_s, now_s - self._started_s)
+        over = {family for family, members in self._groups.items() if all(is_over(life) for life in members)}
+        risen: dict[str, list[Seen]] = {}
+        for life in self._lives.values():
+            edge = scan_alarm(life, self._lives.get(life.rule.higher), scan, self._changes)
+            if edge is Edge.RAISE and life.rule.first_out:
+                stamp_ms = (stamps or {}).get(life.rule.id)
+                risen.setdefault(life.rule.first_out, []).append(self._seen(life, now_s, stamp_ms))
+        for family, seen in risen.items():
+            self._set_episode(family, (Episode() if family in over else self._episodes[family]).with_more(seen))
+        self._frame = frame
+        return self._changes.commit()
+
+    def reset_first_out(self, family: str, person: str) -> Refusal | None:
+        """Forget who came first in a group; refused while a member is active."""
+        refusal = against_person(person)
+        if family not in self._groups:
+            refusal = Refusal("unknown_group", "there is no such first-out group")
+        elif any(life.delay.active for life in self._groups[family]):
+            refusal = Refusal("not_possible", f"a member of {family} is still active")
+        if refusal is not None:
+            return self.refuse("reset first-out", family, person, refusal)
+        self._set_episode(family, Episode())
+        self._changes.say_plainly(journal.RESET, family, f"first-out of {family} reset", person)
+        self._changes.commit()
+        return None
+
+    def first_out(self, family: str) -> dict[str, Place]:
+        """Return the rank of each alarm of a group that took part in its last episode."""
+        return self._episodes[family].places()
+
+    def tripped(self) -> frozenset[str]:
+        """Return the equipment that reports a trip, whatever people have done with the alarm."""
+        return frozenset(
+            life.rule.equipment
+            for life in self._lives.values()
+            if life.rule.class_name == "trip" and life.rule.type == "STATE" and life.delay.active
+        )
+
+    def snapshot(self) -> dict[str, Any]:
+        """Return the alarm list, ready for JSON."""
+        places = {name: place for episode in self._episodes.values() for name, place in episode.places().items()}
+        return snapshot(self._lives.values(), places, self._clock, self._changes.seq, self._store.health())
+
+    def journal(self, limit: int = 100, before: int | None = None) -> list[dict[str, Any]]:
+        """Return the newest journal lines, or those before line ``before``."""
+        return self._store.journal(limit, before)
+
+    def health(self) -> str:
+        """Return what is wrong with the written memory; empty if nothing is."""
+        return self._store.health()
+
+    def close(self) -> None:
+        """Write what waits and close the store."""
+        self._changes.commit()
+        self._store.close()
+
+    def _seen(self, life: Life, now_s: float, stamp_ms: int | None) -> Seen:
+        began_ms = self._clock.now_ms() - round((now_s - life.delay.onset_s) * 1_000)
+        return Seen(life.rule.id, began_ms, round(life.rule.period_s * 1_000), stamp_ms)
+
+    def _set_episode(self, family: str, episode: Episode) -> None:
+        self._episodes[family] = episode
+        self._changes.group(family, episode.seen)
+
+    def _take_up(self) -> None:
+        """Fit what was kept to the rules of today, and shelves to this clock."""
+        now_s, now_ms = self._clock.monotonic_s(), self._clock.now_ms()
+        for life in self._lives.values():
+            kept = life.kept
+            life.called_s = now_s
+            if kept.state is State.SHLVD and kept.shelved_until_ms:
+                life.shelf_ends_s = now_s + (kept.shelved_until_ms - now_ms) / 1_000
+            if not life.rule.latching and kept.state in {State.LATUN, State.LATAC}:
+                self._changes.apply(life, Event.CLEAR, note="it no longer latches")
+            if not life.rule.annunciated and kept.state is not State.NORM:
+                self._changes.say(journal.CLOSED, life, kept.state, note="it is an event now")
+                life.kept.state = State.NORM
+                self._changes.keep(life)
+
+    def _close(self, kept: Mapping[str, Kept]) -> None:
+        for name, gone in kept.items():
+            self._changes.drop(name)
+            if gone.state is not State.NORM:
+                self._changes.say_plainly(journal.CLOSED, name, f"its rule was removed; it stood at {gone.state}")
+
+    def _wall_offset_s(self) -> float:
+        return self._clock.now_ms() / 1_000 - self._clock.monotonic_s()
+
+    def _watch_clock(self) -> None:
+        """Note a stepped clock; shelves stay as long as they were meant to be, first-out in its order."""
+        step_s = self._wall_offset_s() - self._offset_s
+        if abs(step_s) < CLOCK_STEP_S:
+            return
+        self._offset_s += step_s
+        self._changes.say_plainly(journal.CLOCK, "", f"the clock was stepped by {step_s:+.0f} s")
+        for family, episode in self._episodes.items():
+            self._set_episode(family, episode.shifted(round(step_s * 1_000)))
+        now_s, now_ms = self._clock.monotonic_s(), self._clock.now_ms()
+        for life in self._lives.values():
+            if life.kept.state is State.SHLVD and life.shelf_ends_s is not None:
+                life.kept.shelved_until_ms = now_ms + round((life.shelf_ends_s - now_s) * 1_000)
+                self._changes.keep(life)

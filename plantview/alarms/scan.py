@@ -1,0 +1,159 @@
+"""One alarm against one frame."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from plantview.alarms import journal
+from plantview.alarms.changes import Changes
+from plantview.alarms.delay import Edge
+from plantview.alarms.life import BY_DESIGN, Life, Returned
+from plantview.alarms.table import STANDING, Event, State
+from plantview.alarms.watch import Scan, judge
+from plantview.alarms.words import describe
+
+ACTIVE: Final = frozenset({State.UNACK, State.ACKED})
+START_GRACE_S: Final = 120.0
+"""After a start, a shelf that has ended waits so long for the first reading that tells how things are."""
+
+
+def scan_alarm(life: Life, higher: Life | None, scan: Scan, changes: Changes) -> Edge:
+    """Judge one alarm and move it; return whether its condition rose or fell."""
+    life.returned = None
+    frozen = not scan.silent.keys().isdisjoint(life.rule.devices)
+    if frozen is not life.frozen:
+        life.frozen = frozen
+        changes.touch()
+    if frozen:
+        life.delay.restart()
+        return Edge.NONE
+    gate = True if life.gate is None else life.gate.evaluate(scan.frame, scan.now_s)
+    if gate is False and life.rule.suppressed_otherwise:
+        return _suppress(life, scan, changes)
+    if gate and life.kept.suppressed_by == BY_DESIGN:
+        changes.apply(life, Event.UNSUPPRESS)
+    _speak_for_itself(life, higher, changes)
+    edge = _judge(life, gate, scan, changes)
+    if not life.rule.annunciated:
+        _journal_event(life, edge, changes)
+        return edge
+    _end_shelf(life, scan, changes, covered=_stands(higher))
+    if gate is None and life.kept.state is State.NORM and life.rule.suppressed_otherwise:
+        changes.apply(life, Event.SUPPRESS, note="whether it applies is unknown")
+        life.kept.suppressed_by = BY_DESIGN
+    if _covered(life):
+        _hand_back(life, higher, changes)
+    else:
+        _move(life, edge, higher, scan, changes)
+    return edge
+
+
+def _judge(life: Life, gate: bool | None, scan: Scan, changes: Changes) -> Edge:
+    bare = judge(life.rule.watch, scan, active=life.delay.active)
+    condition = _both(gate, bare)
+    life.judged = life.judged or condition is not None
+    edge = life.delay.step(condition, scan.now_s)
+    if edge is not Edge.NONE or life.kept.state is not State.NORM:
+        _show(life, scan, changes)
+    if edge is Edge.RAISE:
+        life.kept.since_ms = changes.clock.now_ms()
+    if edge is not Edge.NONE:
+        changes.keep(life)
+    return edge
+
+
+def _show(life: Life, scan: Scan, changes: Changes) -> None:
+    shown = describe(life.rule, scan.frame, scan.silent) or life.shown
+    if shown != life.shown:
+        life.shown = shown
+        changes.touch()
+
+
+def _both(gate: bool | None, bare: bool | None) -> bool | None:
+    """Return gate and bare condition together: what is surely false is false, whatever is unknown."""
+    if gate is False or bare is False:
+        return False
+    return None if gate is None or bare is None else True
+
+
+def _suppress(life: Life, scan: Scan, changes: Changes) -> Edge:
+    edge = Edge.CLEAR if life.delay.active else Edge.NONE
+    life.judged = True
+    life.delay.forget()
+    if not life.rule.annunciated:
+        _journal_event(life, edge, changes)
+        return edge
+    _end_shelf(life, scan, changes, covered=False)
+    changes.apply(life, Event.SUPPRESS, note="it does not apply now")
+    if life.kept.state is State.DSUPR:
+        life.kept.suppressed_by = BY_DESIGN
+    if edge is Edge.CLEAR:
+        changes.keep(life)
+    return edge
+
+
+def _journal_event(life: Life, edge: Edge, changes: Changes) -> None:
+    if edge is not Edge.NONE:
+        changes.keep(life)
+        changes.say(journal.EVENT if edge is Edge.RAISE else journal.RTN, life, life.kept.state)
+
+
+def _end_shelf(life: Life, scan: Scan, changes: Changes, *, covered: bool) -> None:
+    """End a shelf that is over; ``covered`` says that a farther limit speaks for this alarm."""
+    if life.kept.state is not State.SHLVD:
+        return
+    if life.shelf_ends_s is None:
+        if not life.delay.active:
+            changes.apply(life, Event.SHELF_ENDS_CLEAR, note="back to normal, the one-shot shelf ends")
+        return
+    if scan.now_s < life.shelf_ends_s or not (life.judged or scan.since_start_s >= START_GRACE_S):
+        return
+    stopped = life.shelf_ends_s < scan.now_s - scan.since_start_s
+    note = "shelf ended while stopped" if stopped else "shelf ended"
+    event = Event.SHELF_ENDS_ACTIVE if life.delay.active and not covered else Event.SHELF_ENDS_CLEAR
+    changes.apply(life, event, note=note)
+
+
+def _stands(higher: Life | None) -> bool:
+    return higher is not None and higher.kept.state in ACTIVE
+
+
+def _covered(life: Life) -> bool:
+    return life.kept.state is State.DSUPR and life.kept.suppressed_by != BY_DESIGN
+
+
+def _speak_for_itself(life: Life, higher: Life | None, changes: Changes) -> None:
+    """Start afresh once the farther limit was set aside: it no longer speaks for this one."""
+    if _covered(life) and not _stands(higher) and (higher is None or higher.returned is None):
+        life.delay.forget()
+        changes.apply(life, Event.UNSUPPRESS, note="the farther limit was set aside")
+
+
+def _hand_back(life: Life, higher: Life | None, changes: Changes) -> None:
+    """Decide about an alarm for which its farther limit speaks."""
+    if not life.delay.active:
+        changes.apply(life, Event.UNSUPPRESS, note="back to normal")
+    elif higher is not None and higher.returned is not None:
+        acked = higher.returned.state is State.ACKED
+        life.kept.acked_by = higher.returned.acked_by
+        changes.apply(life, Event.RESUME_ACKED if acked else Event.RESUME_UNACKED, note=f"{higher.rule.id} returned")
+
+
+def _move(life: Life, edge: Edge, higher: Life | None, scan: Scan, changes: Changes) -> None:
+    rule, state = life.rule, life.kept.state
+    if _stands(higher) and life.delay.active and (edge is Edge.RAISE or state in ACTIVE | {State.NORM}):
+        changes.apply(life, Event.SUPPRESS, note=f"{rule.higher} speaks for it")
+        if life.kept.state is State.DSUPR:
+            life.kept.suppressed_by = rule.higher
+    elif edge is Edge.RAISE:
+        changes.apply(life, Event.RAISE)
+    elif edge is Edge.CLEAR:
+        life.returned = Returned(state, life.kept.acked_by) if state in ACTIVE else None
+        changes.apply(life, Event.CLEAR_LATCHED if rule.latching else Event.CLEAR)
+    elif state is State.ACKED and 0 < rule.re_alarm_s <= scan.now_s - life.called_s:
+        changes.apply(life, Event.RE_ALARM, note=f"still active after {rule.re_alarm_s:g} s")
+
+
+def is_over(life: Life) -> bool:
+    """Return whether nothing of an alarm is left: inactive and off the list."""
+    return not life.delay.active and life.kept.state not in STANDING

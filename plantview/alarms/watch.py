@@ -1,0 +1,214 @@
+"""What an alarm watches: the bare condition of each type, before any delay.
+
+``judge`` answers true, false, or None where the readings do not tell. Comparison is
+strict, as in ASHRAE 135 clause 13.3: set when v > limit, cleared when v < limit - deadband;
+equal neither sets nor clears. Numbers are in the unit in which the signal is read.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Final
+
+from plantview.alarms.gate import usable
+from plantview.alarms.names import is_on
+from plantview.model.quality import Quality
+from plantview.model.reading import Frame
+from plantview.model.signal import Signal
+
+SAMPLES_MAX: Final = 2_000
+_NOISE_DIGITS: Final = 9
+"""Differences are rounded so that 46.6 - 44.6 equals 2.0."""
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """A value above (or below) a fixed limit."""
+
+    signal: Signal
+    upper: bool
+    limit: float
+    deadband: float
+
+    @property
+    def signals(self) -> tuple[Signal, ...]:
+        """Return what is read."""
+        return (self.signal,)
+
+    @property
+    def clears_at(self) -> float:
+        """Return the number that must be passed on the way back."""
+        return round(self.limit - self.deadband if self.upper else self.limit + self.deadband, _NOISE_DIGITS)
+
+
+@dataclass(frozen=True, slots=True)
+class Deviation:
+    """A value too far above (or below) its setpoint; the limit moves with the setpoint."""
+
+    signal: Signal
+    setpoint: Signal
+    upper: bool
+    limit: float
+    deadband: float
+
+    @property
+    def signals(self) -> tuple[Signal, ...]:
+        """Return what is read."""
+        return (self.signal, self.setpoint)
+
+    def target(self, frame: Frame) -> float | None:
+        """Return the setpoint in the unit of the watched signal."""
+        value = usable(self.setpoint, frame)
+        if value is None or self.setpoint.unit == self.signal.unit:
+            return value
+        return self.signal.unit.from_canonical(self.setpoint.unit.to_canonical(value))
+
+
+@dataclass(slots=True)
+class Rate:
+    """A value that changed by more than ``limit``, up or down, within the last ``within_s``."""
+
+    signal: Signal
+    limit: float
+    deadband: float
+    within_s: float
+    _samples: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=SAMPLES_MAX))
+
+    @property
+    def signals(self) -> tuple[Signal, ...]:
+        """Return what is read."""
+        return (self.signal,)
+
+    def change(self, value: float | None, now_s: float) -> float | None:
+        """Take a value and return the change within the window; a gap in the readings begins afresh."""
+        if value is None:
+            self._samples.clear()
+            return None
+        self._samples.append((now_s, value))
+        while self._samples[0][0] < now_s - self.within_s:
+            self._samples.popleft()
+        return round(max(abs(value - old) for _, old in self._samples), _NOISE_DIGITS)
+
+
+@dataclass(frozen=True, slots=True)
+class StateIs:
+    """A state that is one of the alarm states."""
+
+    signal: Signal
+    numbers: frozenset[int]
+
+    @property
+    def signals(self) -> tuple[Signal, ...]:
+        """Return what is read."""
+        return (self.signal,)
+
+
+@dataclass(frozen=True, slots=True)
+class Mismatch:
+    """A command and what answers it disagree: on against off, or by more than ``allowed``."""
+
+    signal: Signal
+    """The answer: run status or position."""
+    command: Signal
+    allowed: float | None
+    """In the signal's unit; None for states."""
+
+    @property
+    def signals(self) -> tuple[Signal, ...]:
+        """Return what is read."""
+        return (self.command, self.signal)
+
+
+@dataclass(frozen=True, slots=True)
+class Silence:
+    """A device that does not answer."""
+
+    device: str
+    label: str
+
+    @property
+    def signals(self) -> tuple[Signal, ...]:
+        """Return nothing: silence is not read from a signal."""
+        return ()
+
+
+@dataclass(frozen=True, slots=True)
+class Unusable:
+    """A reading that its device answers, but that is BAD: refused, faulty or out of range."""
+
+    signal: Signal
+
+    @property
+    def signals(self) -> tuple[Signal, ...]:
+        """Return what is read."""
+        return (self.signal,)
+
+
+Watch = Limit | Deviation | Rate | StateIs | Mismatch | Silence | Unusable
+
+
+@dataclass(frozen=True, slots=True)
+class Scan:
+    """What is known at one moment."""
+
+    frame: Frame
+    silent: Mapping[str, str]
+    """Device id -> why it does not answer."""
+    now_s: float
+    """Monotonic."""
+    since_start_s: float = 0.0
+
+
+def judge(watch: Watch, scan: Scan, *, active: bool) -> bool | None:
+    """Return whether the bare condition is true; ``active`` says which side of the deadband counts."""
+    match watch:
+        case Limit():
+            return _limit(watch, usable(watch.signal, scan.frame), active=active)
+        case Deviation():
+            return _deviation(watch, scan.frame, active=active)
+        case Rate():
+            change = watch.change(usable(watch.signal, scan.frame), scan.now_s)
+            return None if change is None else _beyond(change, watch.limit, watch.limit - watch.deadband, active=active)
+        case StateIs(signal, numbers):
+            value = usable(signal, scan.frame)
+            return None if value is None else round(value) in numbers
+        case Mismatch():
+            return _mismatch(watch, scan.frame)
+        case Silence(device):
+            return device in scan.silent
+        case Unusable(signal):
+            quality = scan.frame.reading(signal.name).quality
+            return None if quality is Quality.STALE else quality is Quality.BAD
+
+
+def _beyond(value: float, set_at: float, clear_at: float, *, active: bool) -> bool:
+    """Return whether a value is beyond an upper limit, or not yet back from it."""
+    return value >= clear_at if active else value > set_at
+
+
+def _limit(watch: Limit, value: float | None, *, active: bool) -> bool | None:
+    if value is None:
+        return None
+    if watch.upper:
+        return _beyond(value, watch.limit, watch.clears_at, active=active)
+    return _beyond(-value, -watch.limit, -watch.clears_at, active=active)
+
+
+def _deviation(watch: Deviation, frame: Frame, *, active: bool) -> bool | None:
+    value, target = usable(watch.signal, frame), watch.target(frame)
+    if value is None or target is None:
+        return None
+    apart = round(value - target if watch.upper else target - value, _NOISE_DIGITS)
+    return _beyond(apart, watch.limit, round(watch.limit - watch.deadband, _NOISE_DIGITS), active=active)
+
+
+def _mismatch(watch: Mismatch, frame: Frame) -> bool | None:
+    answer, command = usable(watch.signal, frame), usable(watch.command, frame)
+    if answer is None or command is None:
+        return None
+    if watch.allowed is None:
+        ordered, answered = is_on(watch.command, command), is_on(watch.signal, answer)
+        return None if ordered is None or answered is None else ordered != answered
+    return round(abs(answer - command), _NOISE_DIGITS) > watch.allowed

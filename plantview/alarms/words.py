@@ -1,0 +1,97 @@
+"""What an alarm says: value, limit and unit in the plant's own unit system."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import Any, Final
+
+from plantview.alarms.amounts import shown_span, shown_value
+from plantview.alarms.gate import usable
+from plantview.alarms.names import state_word
+from plantview.alarms.rules import Rule
+from plantview.alarms.watch import Deviation, Limit, Mismatch, Rate, Silence, StateIs, Unusable
+from plantview.model.reading import Frame
+from plantview.model.signal import Signal
+
+_ABBREVIATION: Final = re.compile(r"\s*\([^)]*\)$")
+NOTHING: Final[dict[str, Any]] = {"value": None, "limit": None, "unit": ""}
+
+
+def describe(rule: Rule, frame: Frame, silent: Mapping[str, str]) -> dict[str, Any] | None:
+    """Return value, limit, unit and text of an alarm; None while its readings do not tell."""
+    watch = rule.watch
+    match watch:
+        case Limit(signal):
+            value = usable(signal, frame)
+            return None if value is None else _limit(watch, value, rule.system)
+        case Deviation():
+            return _deviation(watch, frame, rule.system)
+        case Rate(signal):
+            value = usable(signal, frame)
+            return None if value is None else _rate(watch, value, rule.system)
+        case StateIs(signal):
+            value = usable(signal, frame)
+            return None if value is None else _said(f"{label(signal)}: {state_word(signal, value)}")
+        case Mismatch():
+            return _mismatch(watch, frame, rule.system)
+        case Unusable(signal):
+            return _said(f"{label(signal)}: no usable value, {frame.reading(signal.name).reason or 'now usable again'}")
+        case Silence(device, name):
+            said = f"No answer from {name}" if device in silent else f"{name} answers"
+            why = f": {silent[device]}" if silent.get(device) else ""
+            return _said(f"{said}{why}")
+
+
+def label(signal: Signal) -> str:
+    """Return the label of a signal as the beginning of a sentence, without its abbreviation."""
+    text = _ABBREVIATION.sub("", signal.label or signal.measurement)
+    return text[:1].upper() + text[1:]
+
+
+def _said(text: str) -> dict[str, Any]:
+    return {**NOTHING, "text": text}
+
+
+def _spaced(number: str, unit: str) -> str:
+    return f"{number} {unit}".strip()
+
+
+def _limit(watch: Limit, value: float, system: str) -> dict[str, Any]:
+    number, text, unit = shown_value(value, watch.signal, system)
+    limit, limit_text, _ = shown_value(watch.limit, watch.signal, system)
+    said = f"{label(watch.signal)} {_spaced(text, unit)}, limit {limit_text}"
+    return {"value": number, "limit": limit, "unit": unit, "text": said}
+
+
+def _deviation(watch: Deviation, frame: Frame, system: str) -> dict[str, Any] | None:
+    value, target = usable(watch.signal, frame), watch.target(frame)
+    if value is None or target is None:
+        return None
+    sign = 1 if watch.upper else -1
+    number, text, unit = shown_value(value, watch.signal, system)
+    limit, limit_text, _ = shown_value(target + sign * watch.limit, watch.signal, system)
+    _, target_text, _ = shown_value(target, watch.signal, system)
+    said = f"{label(watch.signal)} {_spaced(text, unit)}, limit {limit_text} (setpoint {target_text})"
+    return {"value": number, "limit": limit, "unit": unit, "text": said}
+
+
+def _rate(watch: Rate, value: float, system: str) -> dict[str, Any]:
+    number, text, unit = shown_value(value, watch.signal, system)
+    limit, limit_text, limit_unit = shown_span(watch.limit, watch.signal, system)
+    allowed = f"{_spaced(limit_text, limit_unit)} in {watch.within_s:g} s"
+    said = f"{label(watch.signal)} {_spaced(text, unit)}, changed by more than {allowed}"
+    return {"value": number, "limit": limit, "unit": unit, "text": said}
+
+
+def _mismatch(watch: Mismatch, frame: Frame, system: str) -> dict[str, Any] | None:
+    answer, command = usable(watch.signal, frame), usable(watch.command, frame)
+    if answer is None or command is None:
+        return None
+    if watch.allowed is None:
+        ordered, answered = state_word(watch.command, command), state_word(watch.signal, answer)
+        return _said(f"{label(watch.command)} {ordered}, {label(watch.signal).lower()} {answered}")
+    number, text, unit = shown_value(answer, watch.signal, system)
+    _, command_text, _ = shown_value(command, watch.signal, system)
+    said = f"{label(watch.signal)} {_spaced(text, unit)}, commanded {command_text}"
+    return {**NOTHING, "value": number, "unit": unit, "text": said}

@@ -1,0 +1,48 @@
+"""The derived values of one plant: bound once at load, worked out from each frame."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+
+from plantview.derive.bindings import Binding, bind
+from plantview.derive.catalogue_bypass import bypass_rows
+from plantview.derive.catalogue_chiller import chiller_rows
+from plantview.derive.catalogue_plant import PLANT, plant_rows
+from plantview.derive.catalogue_tower import cell_rows
+from plantview.derive.catalogue_weather import weather_rows
+from plantview.derive.sight import Sight
+from plantview.model.plant import Plant
+from plantview.model.reading import Batch, Frame, Reading
+from plantview.model.signal import Signal
+
+
+class Derivation:
+    """Calculations bound to the equipment of a plant; nothing is bound whose inputs nobody measures."""
+
+    def __init__(self, plant: Plant) -> None:
+        bound: dict[str, Binding] = {}
+        unbound: dict[str, str] = {}
+        bind(weather_rows(plant), PLANT, plant.points, bound, unbound)
+        for chiller in plant.of_kind("chiller"):
+            bind(chiller_rows(plant, chiller), chiller.id, plant.points, bound, unbound)
+        for cell in plant.of_kind("tower_cell"):
+            bind(cell_rows(plant, cell), cell.id, plant.points, bound, unbound)
+        bind(plant_rows(plant), PLANT, plant.points, bound, unbound)
+        for bypass, row in bypass_rows(plant):
+            bind((row,), bypass, plant.points, bound, unbound)
+        self._bindings = tuple(bound.values())
+        self._units = {point.name: point.unit for point in plant.points.values()}
+        self._units.update({binding.signal.name: binding.signal.unit for binding in self._bindings})
+        self.signals: Mapping[str, Signal] = MappingProxyType({name: each.signal for name, each in bound.items()})
+        self.unbound: Mapping[str, str] = MappingProxyType(unbound)
+        """Derived values that this plant cannot have -> why."""
+
+    def run(self, frame: Frame) -> Batch:
+        """Return a reading of every derived value; one that cannot be known is BAD with its reason."""
+        found: dict[str, Reading] = {}
+        sight = Sight(frame, self._units, found)
+        # bindings stand in the order of their inputs, so each finds what it needs
+        for binding in self._bindings:
+            found[binding.signal.name] = binding.reading(sight)
+        return Batch(frame.at_ms, found)

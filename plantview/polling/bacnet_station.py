@@ -1,0 +1,151 @@
+"""Polls one BACnet device: batches of objects, each failure turned into readings."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any, Final
+
+from typing_extensions import override
+
+from plantview.clock import Clock
+from plantview.drivers.bacnet_codec import FAULT, Answer
+from plantview.drivers.bacnet_network import BacnetNetwork
+from plantview.drivers.bacnet_reader import NO_RELIABILITY, BacnetReader, Limits, ObjectBatch
+from plantview.drivers.bacnet_words import NO_SERVICE, TOO_BIG
+from plantview.errors import DeviceRefused, DriverError, ReplyUnusable
+from plantview.model.plant import Device
+from plantview.model.point import Point
+from plantview.polling.object_plan import ObjectPlan
+from plantview.polling.outcome import bacnet_reading
+from plantview.polling.station import Sink, Station
+
+OBJECT_AT_FAULT: Final = frozenset({"unknown-object", "unknown-property", "read-access-denied", "invalid-tag"})
+"""Error words about one object that some devices give for the whole request it stands in."""
+BUSY: Final = frozenset({"device-busy", "busy", "server-timeout", "timeout"})
+"""Words that say nothing about the points: their last reading stands and ages."""
+UNUSABLE_MAX: Final = 2
+"""Unusable answers in one cycle after which the device is left alone until it makes sense again."""
+
+
+class BacnetStation(Station):
+    """One device on BACnet/IP, one request in flight."""
+
+    def __init__(
+        self, device: Device, points: Iterable[Point], network: BacnetNetwork, clock: Clock, sink: Sink
+    ) -> None:
+        super().__init__(device, points, clock, sink)
+        self._reader = BacnetReader(network, device, self.health.trace)
+        self._plans = {period_s: ObjectPlan(group) for period_s, group in self.classes().items()}
+        self._met = False
+        self._stranger = ""
+        """Why the device at the address is not the one that is meant; empty when it is."""
+
+    @override
+    async def probe(self) -> None:
+        """Ask the device object for its sizes: this also notices another device at the address."""
+        try:
+            limits = await self._reader.limits()
+        except (DeviceRefused, ReplyUnusable) as error:  # an answer: the device is there, its sizes stay unknown
+            limits = Limits.conservative()
+            self._stranger = self._why_stranger(error)
+            self.health.failed(error)
+        else:
+            self._met, self._stranger = True, ""
+        for plan in self._plans.values():
+            plan.take_limits(limits)
+
+    def _why_stranger(self, error: DriverError) -> str:
+        if error.code != "unknown-object":
+            return ""
+        return f"no BACnet device {self.device.unit} at {self.device.address} -> correct its instance or address"
+
+    @override
+    async def poll(self, period_s: float) -> None:
+        """Ask for every object of one period."""
+        plan = self._plans[period_s]
+        if not self._met or self._stranger:
+            await self.probe()
+        if self._stranger:
+            self.emit_bad(_points(plan, plan.points), self._stranger)
+            return
+        for key, why in plan.refused(self.clock.monotonic_s()).items():
+            self.emit_bad(plan.points[key], why)
+        await self._cycle(plan, list(plan.batches(self.clock.monotonic_s())))
+
+    async def _cycle(self, plan: ObjectPlan, waiting: list[ObjectBatch]) -> None:
+        unusable = 0
+        while waiting:
+            batch = waiting.pop(0)
+            try:
+                waiting[:0] = await self._ask(plan, batch)
+            except ReplyUnusable as error:
+                self.health.failed(error)
+                self.emit_bad(_points(plan, batch.keys), error.detail)
+                unusable += 1
+                if unusable >= UNUSABLE_MAX and waiting:
+                    raise
+
+    async def _ask(self, plan: ObjectPlan, batch: ObjectBatch) -> Sequence[ObjectBatch]:
+        """Ask for one batch and emit it; return smaller ones to ask instead where the device wants that."""
+        try:
+            if plan.single:
+                await self._take(plan, {key: await self._reader.read_one(key) for key in batch.keys})
+            else:
+                await self._take(plan, await self._reader.read(batch))
+        except DeviceRefused as error:
+            return self._smaller(plan, batch, error)
+        if len(batch.keys) == 1:
+            plan.accept(batch.keys[0])
+        return ()
+
+    def _smaller(self, plan: ObjectPlan, batch: ObjectBatch, error: DeviceRefused) -> Sequence[ObjectBatch]:
+        keys = list(batch.keys)
+        if error.code == NO_SERVICE and not plan.single:
+            plan.read_singly()
+            return plan.split(keys)
+        if error.code in TOO_BIG and len(keys) > 1:
+            plan.shrink(len(keys) // 2)
+            return plan.split(keys)
+        if error.code in OBJECT_AT_FAULT and len(keys) > 1:
+            middle = len(keys) // 2
+            return (ObjectBatch(keys[:middle]), ObjectBatch(keys[middle:]))
+        self._give_up(plan, keys, error)
+        return ()
+
+    def _give_up(self, plan: ObjectPlan, keys: list[int], error: DeviceRefused) -> None:
+        self.health.failed(error)
+        if error.code in BUSY:
+            self.emit_silent(_points(plan, keys), error.detail)
+            return
+        if error.code in OBJECT_AT_FAULT:
+            plan.refuse(keys[0], self.clock.monotonic_s(), error.detail)
+        self.emit_bad(_points(plan, keys), error.detail)
+
+    async def _take(self, plan: ObjectPlan, answers: dict[int, Answer]) -> None:
+        at_ms = self.clock.now_ms()  # when the values came, not when the reasons for their faults did
+        faulty = [key for key, answer in answers.items() if answer.flags & FAULT]
+        reasons, late = await self._reasons(plan, faulty) if faulty else ({}, None)
+        self.emit({
+            point.name: bacnet_reading(point, answer, reasons.get(key, NO_RELIABILITY), at_ms)
+            for key, answer in answers.items() for point in plan.points[key]
+        })
+        if late is not None:
+            self.health.failed(late)
+
+    async def _reasons(self, plan: ObjectPlan, keys: list[int]) -> tuple[dict[int, str], DriverError | None]:
+        """Return the reliability of faulty objects; without it the fault alone has to do."""
+        try:
+            if plan.single:
+                return {key: await self._reader.reliability(key) for key in keys}, None
+            return await self._reader.reliabilities(keys), None
+        except DriverError as error:
+            return {}, error
+
+    @override
+    def plan(self) -> dict[str, Any]:
+        """Return batches and learned sizes per period."""
+        return {"plans": [{"period_s": period_s, **plan.as_dict()} for period_s, plan in self._plans.items()]}
+
+
+def _points(plan: ObjectPlan, keys: Iterable[int]) -> list[Point]:
+    return [point for key in keys for point in plan.points[key]]

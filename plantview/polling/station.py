@@ -1,0 +1,64 @@
+"""What polling does alike for every device, whatever it speaks."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Iterable, Mapping
+from itertools import groupby
+from typing import Any
+
+from plantview.clock import Clock
+from plantview.model.plant import Device
+from plantview.model.point import Point
+from plantview.model.reading import Batch, Reading, bad
+from plantview.polling.health import DeviceHealth
+
+Sink = Callable[[Batch], None]
+
+
+class Station(ABC):
+    """One device as polled: its points by period, its health, and whether it is silent."""
+
+    def __init__(self, device: Device, points: Iterable[Point], clock: Clock, sink: Sink) -> None:
+        self.device, self.clock, self._sink = device, clock, sink
+        self.points = tuple(points)
+        self.health = DeviceHealth(device, clock, len(self.points))
+        self.silent = False
+        """True from a failure on until a probe is answered."""
+        self.failures = 0
+        """Cycles and probes in a row that failed; 0 after a cycle that was finished."""
+        self.probe_due_s = 0.0
+
+    def classes(self) -> dict[float, tuple[Point, ...]]:
+        """Return the points by their period."""
+        ordered = sorted(self.points, key=lambda point: point.period_s)
+        return {period_s: tuple(group) for period_s, group in groupby(ordered, key=lambda point: point.period_s)}
+
+    @abstractmethod
+    async def probe(self) -> None:
+        """Ask for as little as possible; DeviceSilent or DeviceUnreachable if nothing comes."""
+
+    @abstractmethod
+    async def poll(self, period_s: float) -> None:
+        """Ask for all points of one period and emit their readings.
+
+        DeviceSilent or DeviceUnreachable as soon as nothing comes; every other failure ends in readings.
+        """
+
+    @abstractmethod
+    def plan(self) -> dict[str, Any]:
+        """Return how the points are asked and what was learned, JSON-able."""
+
+    def emit(self, readings: Mapping[str, Reading], silent: Mapping[str, str] | None = None) -> None:
+        """Hand one outcome on."""
+        if readings or silent:
+            self._sink(Batch(self.clock.now_ms(), readings, silent or {}))
+
+    def emit_bad(self, points: Iterable[Point], why: str) -> None:
+        """Say that points have no value, and why."""
+        at_ms = self.clock.now_ms()
+        self.emit({point.name: bad(why, at_ms) for point in points})
+
+    def emit_silent(self, points: Iterable[Point], why: str) -> None:
+        """Say that points were asked for and not answered: their last reading stands and ages."""
+        self.emit({}, {point.name: why for point in points})

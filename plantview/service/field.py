@@ -1,0 +1,200 @@
+"""The field process, built from one plant description: it connects the rooms and answers the channel."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from pathlib import Path
+from typing import Any, Final
+
+from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_MAX_INSTANCES, EVENT_JOB_MISSED, JobEvent
+from apscheduler.schedulers.asyncio import AsyncIOScheduler
+
+from plantview import __version__
+from plantview.alarms import AlarmEngine, AlarmStore, compile_rules, is_warning
+from plantview.channel.messages import AskRefused
+from plantview.channel.paths import socket_path
+from plantview.channel.server import ChannelServer
+from plantview.clock import Clock
+from plantview.derive import Derivation
+from plantview.derive.conditions import conditions
+from plantview.derive.flows import flows
+from plantview.errors import ChannelError, ConfigError
+from plantview.history import Recent
+from plantview.model.plant import Plant
+from plantview.model.signal import Signal, signal_of
+from plantview.polling import Polling
+from plantview.process import say
+from plantview.service.messages import Rows, changed, samples_row, signal_row, view
+
+DERIVE_PERIOD_S: Final = 15.0
+"""Plant time between two runs of the derived values."""
+ALARM_PERIOD_S: Final = 1.0
+JOB_PERIOD_REAL_S_MIN: Final = 0.1
+"""A simulated plant at high speed gets at most ten runs of a job per real second."""
+FRAME_PERIOD_REAL_S: Final = 1.0
+FIRST_SWEEPS_REAL_S: Final = 15.0
+"""At first derived values follow every frame, so that they are there as soon as the devices were swept once."""
+JOURNAL_ROWS_MAX: Final = 500
+RANGE_MS_MAX: Final = 2 * 3_600_000
+
+log = logging.getLogger("plantview.service")
+
+
+class Field:
+    """Polls, derives, watches and tells."""
+
+    def __init__(self, plant: Plant, data: Path, clock: Clock) -> None:
+        self.plant, self.clock = plant, clock
+        self.derivation = Derivation(plant)
+        points = {point.name: signal_of(point) for point in plant.points.values()}
+        self.signals: dict[str, Signal] = {**points, **self.derivation.signals}
+        rules, problems = compile_rules(plant, self.signals)
+        errors = [problem for problem in problems if not is_warning(problem)]
+        if errors:
+            raise ConfigError(plant.folder, errors)
+        self.history = Recent(self.signals, clock)
+        self.polling = Polling(plant, clock, self.history.take)
+        self.alarms = AlarmEngine(rules, clock, AlarmStore(data, clock))
+        self.channel = ChannelServer(socket_path(data))
+        self.channel.full_frame = self._full_frame
+        self.started_ms = clock.now_ms()
+        self.troubled_jobs: dict[str, int] = {}
+        self._frame = self.history.frame()
+        self._sent: dict[str, Rows] = {}
+        self._alarms_seq = -1
+        for what, answer in (
+            ("range", self._range),
+            ("frame", self._ask_frame),
+            ("alarms", self._ask_alarms),
+            ("journal", self._ask_journal),
+            ("health", self._ask_health),
+            ("acknowledge", self._acknowledge),
+        ):
+            self.channel.register(what, answer)
+
+    async def run(self, stop: asyncio.Event) -> None:
+        """Work until ``stop``; then stop in the order schedule, polling, flush."""
+        schedule = self._schedule()
+        try:
+            async with asyncio.TaskGroup() as group:
+                polling = group.create_task(self.polling.run())
+                await self.channel.start()
+                self.channel.publish("hello", self._hello())
+                telling = group.create_task(self._tell())
+                schedule.start()
+                say(ready="field", points=len(self.plant.points), signals=len(self.signals))
+                await stop.wait()
+                schedule.shutdown(wait=False)
+                telling.cancel()
+                polling.cancel()
+        finally:
+            if schedule.running:
+                schedule.shutdown(wait=False)
+            await self.channel.stop()
+            self.alarms.close()
+
+    def _schedule(self) -> AsyncIOScheduler:
+        defaults = {"coalesce": True, "max_instances": 1, "misfire_grace_time": None}
+        schedule = AsyncIOScheduler(timezone="UTC", job_defaults=defaults)
+        for name, job, period_s in (("derive", self._derive, DERIVE_PERIOD_S), ("watch", self._watch, ALARM_PERIOD_S)):
+            seconds = max(JOB_PERIOD_REAL_S_MIN, period_s / self.clock.speed)
+            schedule.add_job(job, "interval", seconds=seconds, id=name)
+        schedule.add_listener(self._job_trouble, EVENT_JOB_ERROR | EVENT_JOB_MISSED | EVENT_JOB_MAX_INSTANCES)
+        return schedule
+
+    def _job_trouble(self, event: JobEvent) -> None:
+        self.troubled_jobs[event.job_id] = self.troubled_jobs.get(event.job_id, 0) + 1
+        trace = getattr(event, "traceback", None)
+        if trace:
+            log.error("%s failed: %s", event.job_id, trace)
+
+    async def _derive(self) -> None:
+        self.history.take(self.derivation.run(self.history.frame()))
+
+    async def _watch(self) -> None:
+        self._frame = self.history.frame()
+        silent = {row["id"]: row["last_error"] for row in self.polling.health() if row["state"] == "silent"}
+        self.alarms.evaluate(self._frame, silent)
+
+    async def _tell(self) -> None:
+        loop = asyncio.get_running_loop()
+        started = loop.time()
+        while True:
+            if loop.time() - started < FIRST_SWEEPS_REAL_S:
+                await self._derive()
+            self._frame = self.history.frame()
+            self.channel.publish("frame", self._delta())
+            snapshot = self.alarms.snapshot()
+            if snapshot["seq"] != self._alarms_seq:
+                self._alarms_seq = snapshot["seq"]
+                self.channel.publish("alarms", snapshot)
+            self.channel.publish("health", self._health())
+            await asyncio.sleep(FRAME_PERIOD_REAL_S)
+
+    def _view(self) -> dict[str, Rows]:
+        judged = conditions(self.plant, self._frame, self.alarms.tripped())
+        return view(self._frame, judged, flows(self.plant, self._frame, judged))
+
+    def _delta(self) -> dict[str, Any]:
+        now = self._view()
+        rows = changed(now, self._sent)
+        self._sent = now
+        return {"seq": self._frame.seq, "now_ms": self.clock.now_ms(), "full": False, **rows}
+
+    def _full_frame(self) -> dict[str, Any]:
+        rows = self._sent or self._view()
+        return {"seq": self._frame.seq, "now_ms": self.clock.now_ms(), "full": True, **rows}
+
+    def _hello(self) -> dict[str, Any]:
+        return {
+            "plant_id": self.plant.id,
+            "name": self.plant.name,
+            "now_ms": self.clock.now_ms(),
+            "speed": self.clock.speed,
+            "simulated": self.plant.simulated,
+            "started_ms": self.started_ms,
+            "version": __version__,
+            "signals": [signal_row(signal) for signal in self.signals.values()],
+            "unbound": dict(self.derivation.unbound),
+        }
+
+    def _health(self) -> dict[str, Any]:
+        devices = self.polling.health()
+        return {
+            "now_ms": self.clock.now_ms(),
+            "started_ms": self.started_ms,
+            "devices": devices,
+            "silent": [row["id"] for row in devices if row["state"] == "silent"],
+            "troubled_jobs": dict(self.troubled_jobs),
+            "subscribers": self.channel.clients,
+            "alarm_store": self.alarms.health(),
+        }
+
+    async def _ask_frame(self, _body: dict[str, Any]) -> dict[str, Any]:
+        self._frame = self.history.frame()
+        return {"seq": self._frame.seq, "now_ms": self.clock.now_ms(), "full": True, **self._view()}
+
+    async def _ask_alarms(self, _body: dict[str, Any]) -> dict[str, Any]:
+        return self.alarms.snapshot()
+
+    async def _ask_health(self, _body: dict[str, Any]) -> dict[str, Any]:
+        return self._health()
+
+    async def _ask_journal(self, body: dict[str, Any]) -> dict[str, Any]:
+        limit = min(int(body.get("limit", 100)), JOURNAL_ROWS_MAX)
+        return {"rows": self.alarms.journal(limit, body.get("before"))}
+
+    async def _range(self, body: dict[str, Any]) -> dict[str, Any]:
+        name = str(body["point"])
+        if name not in self.signals:
+            raise ChannelError(f"no point '{name}' in this plant")
+        to_ms = int(body.get("to_ms", self.clock.now_ms() + 1))
+        from_ms = max(int(body.get("from_ms", 0)), to_ms - RANGE_MS_MAX)
+        return samples_row(name, self.history.range(name, from_ms, to_ms))
+
+    async def _acknowledge(self, body: dict[str, Any]) -> dict[str, Any]:
+        refusal = self.alarms.acknowledge(str(body["alarm"]), str(body["person"]), str(body.get("comment", "")))
+        if refusal is not None:
+            raise AskRefused(refusal.error, refusal.code)
+        return self.alarms.snapshot()

@@ -1,0 +1,74 @@
+"""What the field tells: its readings, conditions and flows as JSON-able rows, and only what changed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from plantview.history import Samples
+from plantview.model.operation import BranchFlow, Condition
+from plantview.model.quality import Quality
+from plantview.model.reading import Frame, Reading
+from plantview.model.signal import Signal
+
+Rows = dict[str, list[Any]]
+FLOW_DECIMALS = 3
+
+
+def view(frame: Frame, judged: Mapping[str, Condition], moving: Mapping[str, BranchFlow]) -> dict[str, Rows]:
+    """Return one moment as rows by name, in three parts."""
+    return {
+        "readings": {name: _reading(item) for name, item in frame.readings.items()},
+        "conditions": {name: [str(item.operation), item.word, item.detail, item.hand] for name, item in judged.items()},
+        "flows": {name: _flow(item) for name, item in moving.items()},
+    }
+
+
+def changed(now: Mapping[str, Rows], before: Mapping[str, Rows]) -> dict[str, Rows]:
+    """Return the rows of ``now`` that differ from ``before``."""
+    return {
+        part: {name: row for name, row in rows.items() if before.get(part, {}).get(name) != row}
+        for part, rows in now.items()
+    }
+
+
+def _reading(item: Reading) -> list[Any]:
+    return [item.value, int(item.quality), item.reason, item.at_ms]
+
+
+def _flow(item: BranchFlow) -> list[Any]:
+    flow = None if item.flow_l_s is None else round(item.flow_l_s, FLOW_DECIMALS)
+    return [flow, item.moving, str(item.basis)]
+
+
+def signal_row(signal: Signal) -> dict[str, Any]:
+    """Return what pages need to know about a signal."""
+    return {
+        "name": signal.name,
+        "equipment": signal.equipment,
+        "measurement": signal.measurement,
+        "quantity": signal.quantity,
+        "unit": signal.unit.name,
+        "label": signal.label,
+        "states": {str(number): word for number, word in signal.states.items()},
+        "period_s": signal.period_s,
+        "device": signal.device,
+        "address": signal.address,
+        "inputs": list(signal.inputs),
+        "note": signal.note,
+    }
+
+
+def samples_row(name: str, samples: Samples) -> dict[str, Any]:
+    """Return a stretch of history; a BAD sample has no number."""
+    quality = samples.quality.tolist()
+    values = [
+        None if mark == Quality.BAD else value for value, mark in zip(samples.values.tolist(), quality, strict=True)
+    ]
+    return {
+        "point": name,
+        "at_ms": samples.at_ms.tolist(),
+        "values": values,
+        "quality": quality,
+        "reasons": list(samples.reasons),
+    }

@@ -1,0 +1,155 @@
+"""A water-cooled centrifugal chiller: power by published curves, barrels, refrigerant, panel."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from plantview.simulator import constants as c
+from plantview.simulator.barrel import Tubes
+from plantview.simulator.curves import Curves
+from plantview.simulator.panel import STOPPING, FlowSwitch, Panel
+from plantview.simulator.refrigerant import saturation_pressure_kpa
+from plantview.simulator.volume import Volume
+from plantview.simulator.water import enthalpy_kj_kg, specific_heat
+
+
+@dataclass(frozen=True, slots=True)
+class Rating:
+    """Nameplate of a chiller; flows in kg/s."""
+
+    capacity_kw: float
+    power_kw: float
+    chws_c: float
+    lift_k: float
+    """Leaving condenser water minus leaving chilled water."""
+    least_chw_flow: float
+    least_cw_flow: float
+    variable_speed: bool
+    refrigerant: str
+
+
+def condenser_heat_kw(evaporator_kw: float, power_kw: float) -> float:
+    """Return the heat that the condenser gives to its water."""
+    return evaporator_kw + c.MOTOR_HEAT_TO_REFRIGERANT * power_kw
+
+
+class Chiller:
+    """One machine; the water circuits belong to the loops and pass through ``evaporator`` and ``condenser``."""
+
+    def __init__(
+        self, rating: Rating, curves: Curves, evaporator: tuple[Volume, Tubes], condenser: tuple[Volume, Tubes], hours: float
+    ) -> None:
+        self.rating = rating
+        self.curves = curves
+        self.evaporator, self.evaporator_tubes = evaporator
+        self.condenser, self.condenser_tubes = condenser
+        self.panel = Panel()
+        self.chw_switch = FlowSwitch(rating.least_chw_flow)
+        self.cw_switch = FlowSwitch(rating.least_cw_flow)
+        self.enabled = False
+        self.setpoint_c = rating.chws_c
+        self.demand_limit_pct = 100.0
+        self.load_kw = 0.0
+        self.power_kw = 0.0
+        self.energy_kwh = hours * rating.power_kw * 0.6
+        self.run_hours = hours
+        self.evap_sat_c = self.evaporator.out_c
+        self.cond_sat_c = self.condenser.out_c
+        self.oil_c = 50.0
+
+    @property
+    def part_load(self) -> float:
+        """Return the load over the nameplate capacity."""
+        return self.load_kw / self.rating.capacity_kw
+
+    @property
+    def current_pct(self) -> float:
+        """Return the motor current in % of its rated load amperes."""
+        ratio = self.power_kw / self.rating.power_kw
+        if self.rating.variable_speed or ratio <= 0:
+            return 100 * ratio
+        # the magnetising current of an induction motor does not fall with its load
+        return 100.0 * float(((0.93 * ratio) ** 2 + 0.37**2) ** 0.5)
+
+    @property
+    def speed_pct(self) -> float:
+        """Return the compressor speed: the lift asks for a tip speed, the load for some more."""
+        if not self.panel.compressor_on:
+            return 0.0
+        if not self.rating.variable_speed:
+            return 100.0
+        lift = max(self.cond_sat_c - self.evap_sat_c, 1.0) / self.rating.lift_k
+        return float(min(max(97 * lift**0.5 * (0.8 + 0.2 * self.part_load), 45.0), 100.0))
+
+    @property
+    def vane_pct(self) -> float:
+        """Return the inlet vane position."""
+        if not self.panel.compressor_on:
+            return 0.0
+        return float(min(max(100 * self.part_load**1.3, 8.0), 100.0))
+
+    def pressures_kpa(self) -> tuple[float, float]:
+        """Return the absolute refrigerant pressures of evaporator and condenser."""
+        name = self.rating.refrigerant
+        return saturation_pressure_kpa(name, self.evap_sat_c), saturation_pressure_kpa(name, self.cond_sat_c)
+
+    def step(self, dt_s: float) -> None:
+        """Run panel, compressor and refrigerant for one step; sets the heat of both barrels."""
+        self.chw_switch.sense(self.evaporator.flow)
+        self.cw_switch.sense(self.condenser.flow)
+        proven = self.chw_switch.closed and self.cw_switch.closed
+        self.panel.step(dt_s, self.enabled, proven, self.evaporator.out_c)
+        if self.panel.compressor_on:
+            self._compress(dt_s)
+        else:
+            self.load_kw = self.power_kw = 0.0
+        self.evaporator.heat_kw = -self.load_kw
+        self.condenser.heat_kw = condenser_heat_kw(self.load_kw, self.power_kw)
+        self._settle_refrigerant(dt_s)
+        self.energy_kwh += self.power_kw * dt_s / 3_600
+        if self.panel.compressor_on:
+            self.run_hours += dt_s / 3_600
+
+    def _compress(self, dt_s: float) -> None:
+        chws_c, condenser_c = self._curve_temperatures()
+        most = min(self.curves.available_kw(chws_c, condenser_c) * self.curves.plr[1], self.rating.capacity_kw * 1.15)
+        limit_kw = self.rating.power_kw * self.demand_limit_pct / 100
+        if self.power_kw > limit_kw:
+            most = min(most, self.load_kw * limit_kw / self.power_kw)
+        wanted = 0.0 if self.panel.mode == STOPPING else min(max(self._wanted_kw(), 0.0), most)
+        up = self.rating.capacity_kw * dt_s / c.LOAD_RAMP_S
+        self.load_kw += min(max(wanted - self.load_kw, -3 * up), up)
+        self.power_kw = self.curves.power_kw(self.load_kw, chws_c, condenser_c)
+
+    def _wanted_kw(self) -> float:
+        """Return the load that brings the leaving water to the setpoint."""
+        water, setpoint = self.evaporator, enthalpy_kj_kg(self.setpoint_c)
+        return water.flow * (water.in_enthalpy - setpoint) + water.kg * (water.enthalpy - setpoint) / c.LEAVING_TEMP_GAIN_S
+
+    def _curve_temperatures(self) -> tuple[float, float]:
+        """Return the water temperatures of clean tubes with the same saturation, inside the source's limits."""
+        curves = self.curves
+        chws = self.evaporator.out_c - self.evaporator_tubes.excess_k(self.load_kw, self._rate(self.evaporator))
+        water_c = self.condenser.out_c if curves.leaving_condenser else self.condenser.in_c
+        water_c += self.condenser_tubes.excess_k(self.condenser.heat_kw, self._rate(self.condenser))
+        return (
+            min(max(chws, curves.chws_c[0]), curves.chws_c[1]),
+            min(max(water_c, curves.condenser_c[0]), curves.condenser_c[1]),
+        )
+
+    def _settle_refrigerant(self, dt_s: float) -> None:
+        turning = self.panel.compressor_on
+        lag = 1 - 2.718281828 ** (-dt_s / (c.SATURATION_LAG_S if turning else c.EQUALISE_LAG_S))
+        evap_c, cond_c = self.evaporator.out_c, self.condenser.out_c
+        if turning:
+            evap_c -= self.evaporator_tubes.approach_k(self.load_kw, self._rate(self.evaporator))
+            cond_c += self.condenser_tubes.approach_k(self.condenser.heat_kw, self._rate(self.condenser))
+        self.evap_sat_c += (evap_c - self.evap_sat_c) * lag
+        self.cond_sat_c += (cond_c - self.cond_sat_c) * lag
+        # stopped: the heater holds the oil; running: the cooler holds it, a little warmer with load
+        oil_c = 46.0 + 8.0 * self.part_load if turning else 58.0
+        self.oil_c += (oil_c - self.oil_c) * dt_s / 900.0
+
+    @staticmethod
+    def _rate(water: Volume) -> float:
+        return water.flow * specific_heat(water.out_c)

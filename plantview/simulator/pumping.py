@@ -1,0 +1,87 @@
+"""Runs the pumps: how many of a header, which, and how fast."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from plantview.simulator.layout import PumpGroup
+from plantview.simulator.machines import Machines
+from plantview.simulator.outputs import Outputs
+from plantview.simulator.pi import PiLoop
+
+PROOF_S: Final = 20.0
+LOCKOUT_S: Final = 1_800.0
+FLOW_UP_SHARE: Final = 0.03
+"""A pump more when flow / design flow of the group exceeds n/N less this share (ASHRAE Guideline 36 form)."""
+FLOW_DOWN_SHARE: Final = 0.10
+STAGE_S: Final = 600.0
+SPEED_LEAST_PCT: Final = 30.0
+
+
+class Header:
+    """Lead, lag and standby of one group: the fewest hours lead, a pump that does not prove is replaced."""
+
+    def __init__(self, group: PumpGroup, machines: Machines, outputs: Outputs) -> None:
+        self.group = group
+        self._pumps = {name: machines.pumps[name] for name in group.pumps}
+        self._outputs = outputs
+        self._chosen: list[str] = []
+        self._unproven_s = dict.fromkeys(group.pumps, 0.0)
+        self._locked_s = dict.fromkeys(group.pumps, 0.0)
+        self._waited_s = 0.0
+        self.count = 0
+
+    def run_at_once(self, count: int, speed_pct: float) -> None:
+        """Put running pumps into a warm plant."""
+        self.count = count
+        self._chosen = list(self.group.pumps[:count])
+        for name in self._chosen:
+            self._pumps[name].speed_pct = speed_pct
+
+    def stage_by_flow(self, dt_s: float, wanted: bool) -> None:
+        """Set the count from the flow that the buildings take."""
+        if not wanted or self.count == 0:
+            self.count = int(wanted)
+            return
+        total = len(self._pumps)
+        ratio = sum(pump.flow for pump in self._pumps.values()) / sum(pump.design_flow for pump in self._pumps.values())
+        up = ratio > self.count / total - FLOW_UP_SHARE and self.count < total
+        down = self.count > 1 and ratio < (self.count - 1) / total - FLOW_DOWN_SHARE
+        self._waited_s = self._waited_s + dt_s if up or down else 0.0
+        if self._waited_s >= STAGE_S:
+            self.count += 1 if up else -1
+            self._waited_s = 0.0
+
+    def step(self, dt_s: float, speed_pct: float) -> None:
+        """Choose the pumps and drive them."""
+        self._judge(dt_s)
+        self._choose()
+        for name, pump in self._pumps.items():
+            pump.command = self._outputs.drive(f"{name}.command", float(name in self._chosen)) > 0.5
+            pump.speed_command_pct = self._outputs.drive(f"{name}.speed_command", speed_pct) if pump.variable else 100.0
+
+    def _judge(self, dt_s: float) -> None:
+        for name in self._pumps:
+            self._locked_s[name] = max(self._locked_s[name] - dt_s, 0.0)
+            unproven = name in self._chosen and not self._pumps[name].running
+            self._unproven_s[name] = self._unproven_s[name] + dt_s if unproven else 0.0
+            if self._unproven_s[name] > PROOF_S:
+                self._locked_s[name] = LOCKOUT_S
+
+    def _choose(self) -> None:
+        self._chosen = [name for name in self._chosen if self._locked_s[name] <= 0]
+        while len(self._chosen) > self.count:
+            self._chosen.remove(max(self._chosen, key=lambda name: self._pumps[name].run_hours))
+        free = [name for name in self._pumps if name not in self._chosen and self._locked_s[name] <= 0]
+        free.sort(key=lambda name: self._pumps[name].run_hours)
+        self._chosen += free[: max(self.count - len(self._chosen), 0)]
+
+
+def pressure_loop() -> PiLoop:
+    """Return the loop that holds a pressure difference by pump speed [% per kPa]."""
+    return PiLoop(0.05, 8.0, (SPEED_LEAST_PCT, 100.0), 75.0)
+
+
+def flow_loop() -> PiLoop:
+    """Return the loop that holds the condenser flow by pump speed [% per share of design flow]."""
+    return PiLoop(15.0, 25.0, (SPEED_LEAST_PCT, 100.0), 90.0)

@@ -1,0 +1,36 @@
+"""A valve and its actuator."""
+
+from __future__ import annotations
+
+from plantview.simulator.constants import SHUT_PCT, VALVE_RANGE
+
+
+class Valve:
+    """Position follows the command at the stroke time; resistance follows the position."""
+
+    __slots__ = ("command_pct", "equal_percentage", "open_k", "position_pct", "stroke_s")
+
+    def __init__(self, open_k: float, stroke_s: float, equal_percentage: bool) -> None:
+        self.open_k = open_k
+        self.stroke_s = stroke_s
+        self.equal_percentage = equal_percentage
+        self.position_pct = 0.0
+        self.command_pct = 0.0
+
+    @property
+    def shut(self) -> bool:
+        """Return whether it passes nothing."""
+        return self.position_pct < SHUT_PCT
+
+    def move(self, dt_s: float) -> None:
+        """Stroke towards the command."""
+        reach = 100 * dt_s / self.stroke_s
+        self.position_pct += min(max(self.command_pct - self.position_pct, -reach), reach)
+
+    def resistance(self) -> float:
+        """Return dp / flow^2 at the present position [kPa/(kg/s)^2]."""
+        opening = max(self.position_pct, SHUT_PCT) / 100
+        # the exponential curve would never close: its last part is a line to zero
+        curved = self.equal_percentage
+        capacity = float(VALVE_RANGE ** (opening - 1) * min(1.0, opening * 20)) if curved else opening
+        return self.open_k / capacity**2

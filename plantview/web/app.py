@@ -1,0 +1,147 @@
+"""The application: FastAPI with the API and the live socket, Dash for the pages, the guard around both."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from dataclasses import dataclass
+from http import HTTPStatus
+from typing import Any, Final, cast
+
+from dash import Dash, Input, Output, html
+from dash.backends._fastapi import FastAPIDashServer
+from fastapi import FastAPI
+from starlette.middleware.gzip import GZipMiddleware
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.websockets import WebSocket
+from typing_extensions import override
+
+from plantview.channel.client import ChannelClient
+from plantview.config.bundled import bundled
+from plantview.web.answers import Problem
+from plantview.web.api import Api
+from plantview.web.drawing import Drawing
+from plantview.web.frame_view import FrameView
+from plantview.web.guard import Guard, content_security_policy
+from plantview.web.hosts import Hosts
+from plantview.web.live import Live
+from plantview.web.pages import alarms, devices, plant, points
+from plantview.web.routes import CALLBACK, LIVE, PAGES, SCHEMATIC
+from plantview.web.shell import METAS, index_page, shell
+
+COMPRESS_BYTES_MIN: Final = 1_000
+DASH_FAILURES: Final = {
+    CALLBACK: Problem(400, "the page asked for something that does not exist", "reload the page"),
+    "/_dash-component-suites/": Problem(404, "there is no such file", "reload the page"),
+}
+"""What Dash answers with 500 and no word about it: a request that nobody's page would send."""
+LAYOUTS: Final[dict[str, Callable[[FrameView], list[Any]]]] = {
+    "/": plant.layout,
+    "/alarms": alarms.layout,
+    "/points": points.layout,
+    "/devices": devices.layout,
+}
+
+log = logging.getLogger("plantview.web")
+
+
+@dataclass(frozen=True, slots=True)
+class Application:
+    """The parts that the server and the tests need."""
+
+    guarded: ASGIApp
+    """The whole application, guard outermost."""
+    dash: Dash
+
+
+def build_application(view: FrameView, live: Live, client: ChannelClient, hosts: Hosts) -> Application:
+    """Return the application for one plant; nothing runs yet."""
+    dash = _dash(view)
+    server = cast("FastAPI", dash.server)
+    server.add_exception_handler(Problem, _problem)
+    server.include_router(Api(view, client).router())
+    server.add_api_route(SCHEMATIC, Drawing(view).answer, methods=["GET"])
+    _add_socket(server, live)
+    server.add_middleware(GZipMiddleware, minimum_size=COMPRESS_BYTES_MIN)
+    policy = content_security_policy(dash.csp_hashes())
+    return Application(Guard(_pages(server), hosts, policy), dash)
+
+
+def _pages(app: ASGIApp) -> ASGIApp:
+    """Give every page Dash's one index, and treat HEAD as a GET whose body the server drops."""
+
+    async def rewritten(scope: Scope, receive: Receive, send: Send) -> None:
+        changes: dict[str, Any] = {}
+        path = scope.get("path", "")
+        named = next((problem for start, problem in DASH_FAILURES.items() if path.startswith(start)), None)
+        if named is not None:
+            send = _with_named_failure(named, scope, receive, send)
+        if scope["type"] == "http":
+            if path in PAGES:
+                changes = {"path": "/", "raw_path": b"/"}
+            if scope["method"] == "HEAD":
+                changes["method"] = "GET"
+        await app({**scope, **changes}, receive, send)
+
+    return rewritten
+
+
+def _with_named_failure(problem: Problem, scope: Scope, receive: Receive, send: Send) -> Send:
+    failed = False
+
+    async def named(message: Message) -> None:
+        nonlocal failed
+        if message["type"] == "http.response.start" and message["status"] == HTTPStatus.INTERNAL_SERVER_ERROR:
+            failed = True
+            log.warning("%s: %s", scope["path"], problem)
+            await problem.response()(scope, receive, send)
+        elif not failed:
+            await send(message)
+
+    return named
+
+
+async def _problem(_request: Request, error: Exception) -> Response:
+    return cast("Problem", error).response()
+
+
+def _add_socket(server: FastAPI, live: Live) -> None:
+    async def socket(websocket: WebSocket) -> None:
+        await live.serve(websocket)
+
+    server.add_api_websocket_route(LIVE, socket)
+
+
+class _Backend(FastAPIDashServer):
+    """Dash on FastAPI, without Dash's own WebSocket (the page would open it unasked) and without FastAPI's manual."""
+
+    websocket_capability = False
+
+    @staticmethod
+    @override
+    def create_app(name: str = "plantview", config: dict[str, Any] | None = None) -> FastAPI:
+        return FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
+
+
+def _dash(view: FrameView) -> Dash:
+    # Dash's own annotation does not know a title that stays as it is
+    dash = Dash(
+        "plantview",
+        backend=_Backend,
+        update_title=cast("Any", None),
+        serve_locally=True,
+        title=view.plant.name,
+        assets_folder=str(bundled("assets").resolve()),
+        index_string=index_page(view.plant),
+        meta_tags=METAS,
+    )
+    dash.layout = shell(view.plant)
+
+    @dash.callback(Output("page", "children"), Input("location", "pathname"))
+    async def show_page(path: object) -> list[Any]:
+        layout = LAYOUTS.get(path) if isinstance(path, str) else None
+        return layout(view) if layout is not None else [html.P("There is no such page.")]
+
+    return dash

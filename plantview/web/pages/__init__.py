@@ -1,0 +1,1 @@
+"""One module per page: what stands on it; the numbers are filled in by ``assets/pages.js``."""

@@ -1,0 +1,94 @@
+"""Draws the pipes of a span: mains with their pieces, runs across columns, stubs and links."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from itertools import pairwise
+
+from plantview.model.plant import Plant
+from plantview.model.services import WORDS, service_of
+from plantview.web.schematic.geometry import Point
+from plantview.web.schematic.layout import Grid
+from plantview.web.schematic.scene import Flow, Pipe
+from plantview.web.schematic.segments import edges
+from plantview.web.schematic.spacing import tap_y
+from plantview.web.schematic.topology import Span, Tap
+
+
+def pipes_of(plant: Plant, grid: Grid, span: Span, stub_ends: dict[tuple[str, str], float]) -> list[Pipe]:
+    """Return all pipes of a loop.
+
+    ``stub_ends`` gives, per (branch key, ``in`` or ``out``), the x at which the stub reaches a machine.
+    """
+    pipes = [_stub(plant, grid, span, tap, stub_ends) for tap in span.taps]
+    for header in span.loop.headers:
+        pipes += _header(plant, grid, span, header)
+    pipes += [_link(grid, span, index) for index, link in enumerate(span.links) if link.key]
+    return pipes
+
+
+def _named(span: Span, header: str) -> tuple[str, str]:
+    service = service_of(span.loop, header)
+    return service, WORDS[service]
+
+
+def _stub(plant: Plant, grid: Grid, span: Span, tap: Tap, stub_ends: dict[tuple[str, str], float]) -> Pipe:
+    y = grid.lanes_top + tap_y(plant, span, tap, grid.lanes)
+    main = (grid.main_x[span.loop.id, tap.header, tap.gap], y)
+    machine = (stub_ends[tap.branch.key, tap.role], y)
+    ends = (main, machine) if tap.role == "in" else (machine, main)
+    service, words = _named(span, tap.header)
+    return Pipe("stub", tap.header, service, ends, ((tap.branch.key, 1),), words)
+
+
+def _header(plant: Plant, grid: Grid, span: Span, header: str) -> list[Pipe]:
+    """Return the mains and runs of one header, cut at their nodes."""
+    inflows = _inflows(plant, grid, span, header)
+    nodes: dict[float, set[float]] = defaultdict(set)
+    for x, y in inflows:
+        nodes[x].add(y)
+    runs: list[tuple[Point, Point]] = []
+    for link in span.links:
+        if not link.key and link.id == header:
+            y = grid.y_of(span, link)
+            one, two = sorted(grid.link_ends(span, link))
+            nodes[one].add(y)
+            nodes[two].add(y)
+            runs.append(((one, y), (two, y)))
+    mains: list[tuple[Point, Point]] = []
+    for x, ys in nodes.items():
+        ordered = sorted(ys)
+        mains += [((x, low), (x, high)) for low, high in pairwise(ordered)]
+    outer = {(x, extreme) for x, ys in nodes.items() for extreme in (min(ys), max(ys))}
+    service, words = _named(span, header)
+    pipes = []
+    for edge in edges([*mains, *runs], inflows):
+        kind = "main" if edge.start[0] == edge.end[0] else "run"
+        corners = (edge.start in outer, edge.end in outer)
+        pipes.append(Pipe(kind, header, service, (edge.start, edge.end), edge.flow, words, corners))
+    return pipes
+
+
+def _inflows(plant: Plant, grid: Grid, span: Span, header: str) -> dict[Point, Flow]:
+    found: dict[Point, list[tuple[str, int]]] = defaultdict(list)
+    for tap in span.taps:
+        if tap.header == header:
+            y = grid.lanes_top + tap_y(plant, span, tap, grid.lanes)
+            found[grid.main_x[span.loop.id, header, tap.gap], y].append((tap.branch.key, 1 if tap.role == "out" else -1))
+    for link in span.links:
+        if link.key:
+            y = grid.y_of(span, link)
+            for (at, gap), sign in ((link.start, -1), (link.end, 1)):
+                if at == header:
+                    found[grid.main_x[span.loop.id, header, gap], y].append((link.key, sign))
+    return {point: tuple(flow) for point, flow in found.items()}
+
+
+def _link(grid: Grid, span: Span, index: int) -> Pipe:
+    link = span.links[index]
+    y = grid.y_of(span, link)
+    one, two = grid.link_ends(span, link)
+    header = link.start[0]
+    service, words = _named(span, header)
+    name = "" if service_of(span.loop, link.end[0]) == service else f"{link.id.replace('-', ' ')}, "
+    return Pipe("link", header, service, ((one, y), (two, y)), ((link.key, 1),), name + words, (True, True))

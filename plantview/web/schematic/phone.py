@@ -1,0 +1,141 @@
+"""The plant as a list, sky on top: for narrow screens, and for arrangements that have no flow diagram.
+
+780 units are 390 CSS pixels, so text shows at half its size here; sizes are set on their own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Final
+
+from plantview.model.plant import Equipment, Loop, Plant
+from plantview.model.services import WORDS, service_of
+from plantview.model.signal import Signal
+from plantview.web.schematic import glyphs, phone_rows
+from plantview.web.schematic.labels import shortened
+from plantview.web.schematic.phone_rows import LABEL, LEFT, RIGHT, SMALL, TEXT_X, VALUE, WIDTH
+from plantview.web.schematic.plates import flows_at, header_rows
+from plantview.web.schematic.scene import Pipe, Scene
+from plantview.web.schematic.sheet import Sheet
+
+_ORDER: Final = (
+    ("tower_cell", "condenser", "towers"), ("header", "condenser", ""), ("pump", "condenser", "condenser water pumps"),
+    ("chiller", "", "chillers"), ("heat_exchanger", "", "heat exchangers"), ("header", "chilled", ""),
+    ("pump", "chilled", "chilled water pumps"), ("coil", "", "buildings"), ("header", "hot", ""),
+    ("pump", "hot", "hot water pumps"), ("tank", "", "tanks"),
+)
+"""(kind, water of its loop, heading), in the order in which heat leaves the building, seen from the sky."""
+
+
+def compose_list(plant: Plant, signals: Mapping[str, Signal], why: str = "") -> Scene:
+    """Return the plant as a list of machines in trade order with the mains between; ``why`` says why no diagram."""
+    sheet, scene = Sheet(signals, small=SMALL, unit=SMALL), Scene(WIDTH, 0.0)
+    y = 16.0
+    if why:
+        y = _reason(scene, sheet, why, y)
+    drawn: set[str] = set()
+    for kind, water, heading in _ORDER:
+        if kind == "header":
+            for loop in (loop for loop in plant.loops.values() if loop.water == water):
+                y = _mains(plant, loop, sheet, scene, y)
+            continue
+        items = [item for item in _standing(plant, kind, water) if item.id not in drawn]
+        drawn |= {item.id for item in items}
+        if items:
+            y = _heading(scene, sheet, heading, y)
+            y = _block(plant, items, sheet, scene, y)
+    scene.words, scene.height = sheet.words, y + 70.0
+    return scene
+
+
+def _reason(scene: Scene, sheet: Sheet, why: str, y: float) -> float:
+    for line in ("This arrangement has no flow diagram yet:", f"{why}."):
+        scene.marks.append(sheet.text(LEFT, y + 30, shortened(line, RIGHT - LEFT, LABEL), LABEL, class_="left-out"))
+        y += 40
+    return y + 10
+
+
+def _standing(plant: Plant, kind: str, water: str) -> Iterator[Equipment]:
+    """Yield the machines of a kind in the loops of one water (of any, if empty), in ring order."""
+    for loop in plant.loops.values():
+        if water in ("", loop.water):
+            for stage in loop.stages:
+                for port in stage.ports():
+                    if plant.equipment[port.equipment].kind == kind:
+                        yield plant.equipment[port.equipment]
+
+
+def _heading(scene: Scene, sheet: Sheet, text: str, y: float) -> float:
+    scene.marks.append(sheet.text(LEFT, y + 30, text, LABEL, class_="heading"))
+    return y + 46
+
+
+def _block(plant: Plant, items: list[Equipment], sheet: Sheet, scene: Scene, y: float) -> float:
+    seen: set[str] = set()
+    building = ""
+    for item in items:
+        if item.id in seen:
+            continue
+        seen.add(item.id)
+        if item.building and item.building != building:
+            building = item.building
+            scene.marks.append(sheet.text(TEXT_X, y + 30, shortened(building, RIGHT - TEXT_X, LABEL, bold=True), LABEL, class_="building-name", bold=True))
+            y += 42
+        glyph, tall = phone_rows.row(plant, item, sheet, y)
+        scene.glyphs.append(glyph)
+        y += tall
+    return y + 14
+
+
+def _mains(plant: Plant, loop: Loop, sheet: Sheet, scene: Scene, y: float) -> float:
+    """List the headers of a loop with what is measured there, and its bypasses."""
+    rows_of = {header: header_rows(sheet, header) for header in loop.headers}
+    measured = {service_of(loop, header) for header, rows in rows_of.items() if rows}
+    named: set[str] = set()
+    for header, rows in rows_of.items():
+        service = service_of(loop, header)
+        if not rows and service in measured | named:
+            continue
+        named.add(service)
+        tall = max(44.0 + 46.0 * len(rows), 84.0)
+        scene.pipes.append(_piece(loop, header, service, y, tall))
+        scene.marks.append(sheet.text(TEXT_X, y + 30, WORDS[service], LABEL, class_="heading"))
+        for number, row in enumerate(rows):
+            for place, (signal, caption, _) in enumerate(row):
+                x = TEXT_X + place * 290
+                branch = flows_at(loop, header) if signal.endswith(".temp") else ""
+                scene.marks.append(sheet.value(signal, x, y + 30 + 46 * (number + 1), VALUE, caption=caption, tight=True, branch=branch))
+        y += tall + 16
+    for stage in loop.stages_of("valve"):
+        for index, branch in enumerate(stage.branches):
+            via = tuple(port.equipment for port in branch)
+            y = _valved(plant, f"{loop.id}/{stage.id}/{index}", stage.id, via, sheet, scene, y)
+    for bypass in loop.bypasses:
+        y = _valved(plant, f"{loop.id}/{bypass.id}", bypass.id, bypass.via, sheet, scene, y)
+    return y
+
+
+def _piece(loop: Loop, header: str, service: str, y: float, tall: float) -> Pipe:
+    """Return a piece of a header with what flows into it: supply runs down from the sky, return climbs."""
+    flow = tuple(
+        (f"{loop.id}/{stage.id}/{index}", 1)
+        for stage in loop.stages if stage.end == header
+        for index in range(len(stage.branches))
+    )
+    top, bottom = (54.0, y + 4), (54.0, y + tall)
+    return Pipe("main", header, service, (top, bottom) if service.endswith("S") else (bottom, top), flow, WORDS[service])
+
+
+def _valved(plant: Plant, key: str, name: str, via: tuple[str, ...], sheet: Sheet, scene: Scene, y: float) -> float:
+    """List a bypass or a valve that stands in a main: its flow where it is known, then its valve."""
+    out = sheet.text(TEXT_X, y + 34, shortened(name.replace("-", " "), 250, LABEL), LABEL)
+    if f"{name}.flow" in sheet.signals:
+        out += sheet.text(TEXT_X + 260, y + 34, " ", LABEL, class_="basis", room=120, basis=key)
+    out += sheet.value(f"{name}.flow", RIGHT, y + 34, VALUE, anchor="end", tight=True)
+    for place, valve in enumerate(via):
+        scene.glyphs.append(glyphs.valve(plant.equipment[valve], (54.0, y + 58 + 48 * place)))
+        line = y + 70 + 48 * place
+        out += sheet.text(TEXT_X, line, shortened(plant.equipment[valve].label, 400, LABEL), LABEL)
+        out += sheet.value(f"{valve}.position", RIGHT, line, VALUE, anchor="end", form="valve", tight=True)
+    scene.marks.append(out)
+    return y + 48 + 48 * len(via)

@@ -1,0 +1,137 @@
+"""What a person sees: live numbers that agree with the API, an empty console, no call to the outside."""
+
+from __future__ import annotations
+
+import os
+import signal
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser
+
+from tests.browser.seeing import SIZES, THEMES, chromium, seen
+from tests.running import Running, running
+
+pytestmark = [pytest.mark.browser, pytest.mark.timeout(180)]
+PAGES = ("/", "/alarms", "/points", "/devices")
+PICTURES = Path(__file__).parent / "pictures"
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
+    """Return a demo that runs ten times as fast, so that values move while a test looks."""
+    with running(["demo", "--speed", "10"], tmp_path_factory.mktemp("demo")) as started:
+        started.wait_line("open http://")
+        started.until(lambda: started.values()["PLANT.kw_per_ton"]["quality"] == "GOOD", 30)
+        yield started
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """Return one browser for the module."""
+    with chromium() as opened:
+        yield opened
+
+
+NUMBER = """name => {
+    const said = window.plantview && window.plantview.text(name);
+    return said ? String(said.number) : '';
+}"""
+
+
+def test_a_number_on_the_drawing_changes_to_what_the_api_says(demo: Running, browser: Browser) -> None:
+    """The page may be one message older than the API, so both are asked until they agree on a new number."""
+    with seen(browser, demo.url) as watched:
+        page = watched.page
+        page.wait_for_selector("#schematic svg [data-signal]")
+        name = "PLANT.power_input"
+        page.wait_for_function(f"() => ({NUMBER})('{name}') !== ''")
+        shown = "() => document.querySelector('[data-signal$=\".chws_temp\"]').textContent"
+        first = page.evaluate(f"({NUMBER})('{name}')")
+        page.wait_for_function(f"first => ({NUMBER})('{name}') !== first", arg=first)
+        assert page.evaluate(shown).strip()
+
+        def agrees() -> bool:
+            value = demo.values("?units=ip")[name]["value"]
+            drawn = float(page.evaluate(f"({NUMBER})('{name}')").replace(",", ""))
+            return bool(abs(drawn - value) <= 0.06)
+
+        assert demo.until(agrees)
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_the_console_stays_empty_and_nothing_leaves_the_machine(demo: Running, browser: Browser, path: str) -> None:
+    with seen(browser, demo.url + path) as watched:
+        watched.page.wait_for_function(
+            "() => window.plantview && Object.keys(window.plantview.state.readings).length > 100"
+        )
+        assert watched.console == []
+        assert watched.hosts == {f"127.0.0.1:{demo.port}"}
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("theme", THEMES)
+@pytest.mark.parametrize("path", PAGES)
+def test_no_page_scrolls_sideways_and_a_picture_is_kept(
+    demo: Running, browser: Browser, path: str, size: str, theme: str
+) -> None:
+    PICTURES.mkdir(exist_ok=True)
+    with seen(browser, demo.url + path, size, theme) as watched:
+        page = watched.page
+        page.wait_for_function("() => window.plantview && Object.keys(window.plantview.state.readings).length > 100")
+        page.evaluate("() => document.fonts.ready")
+        page.screenshot(
+            path=PICTURES / f"{path.strip('/') or 'plant'}-{size}-{theme}.png", animations="disabled", caret="hide"
+        )
+        assert page.evaluate("() => document.documentElement.scrollWidth <= window.innerWidth")
+
+
+def test_units_can_be_switched_and_every_temperature_follows(demo: Running, browser: Browser) -> None:
+    with seen(browser, demo.url) as watched:
+        page = watched.page
+        page.wait_for_selector("#schematic svg [data-signal$='.chws_temp']")
+        read = "() => document.querySelector('#schematic [data-signal$=\".chws_temp\"]').textContent"
+        page.wait_for_function(f"() => /\\d/.test(({read})())")
+        in_ip = float("".join(sign for sign in page.evaluate(read) if sign in "0123456789."))
+        page.evaluate("() => { localStorage.setItem('plantview.units', 'si'); }")
+        page.reload()
+        page.wait_for_function(f"() => /\\d/.test(({read})())")
+        in_si = float("".join(sign for sign in page.evaluate(read) if sign in "0123456789."))
+        assert in_si == pytest.approx((in_ip - 32) / 1.8, abs=1.5)
+
+
+def test_a_value_opens_its_last_hour_and_says_where_it_comes_from(demo: Running, browser: Browser) -> None:
+    with seen(browser, demo.url) as watched:
+        page = watched.page
+        value = page.wait_for_selector("#schematic svg [data-signal$='.chws_temp']")
+        assert value is not None
+        value.focus()
+        page.keyboard.press("Enter")
+        page.wait_for_selector("#detail:not([hidden])")
+        page.wait_for_function("() => /GOOD/.test(document.querySelector('#detail').innerText)")
+        text = page.inner_text("#detail")
+        assert "PANEL" in text
+        assert "holding" in text
+        page.keyboard.press("Escape")
+        page.wait_for_selector("#detail", state="hidden")
+
+
+def test_the_page_says_that_the_field_is_gone_and_recovers_alone(demo: Running, browser: Browser) -> None:
+    with seen(browser, demo.url) as watched:
+        page = watched.page
+        page.wait_for_function("() => window.plantview && window.plantview.state.link.ok")
+        os.kill(demo.children()["field"], signal.SIGKILL)
+        page.wait_for_function("() => document.body.classList.contains('stale-page')", timeout=15_000)
+        assert "NO DATA SINCE" in page.inner_text("body")
+        page.wait_for_function("() => !document.body.classList.contains('stale-page')", timeout=40_000)
+        page.wait_for_function("() => window.plantview.state.readings['PLANT.kw_per_ton'][1] === 0", timeout=40_000)
+
+
+def test_a_page_left_alone_by_the_server_goes_stale_and_comes_back(demo: Running, browser: Browser) -> None:
+    with seen(browser, demo.url) as watched:
+        page = watched.page
+        page.wait_for_function("() => window.plantview && window.plantview.state.link.ok")
+        os.kill(demo.children()["web"], signal.SIGKILL)
+        page.wait_for_function("() => document.body.classList.contains('stale-page')", timeout=15_000)
+        page.wait_for_function("() => !document.body.classList.contains('stale-page')", timeout=40_000)

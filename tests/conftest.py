@@ -1,0 +1,103 @@
+"""What every test may use, and what no test may do: leave this machine, or write to equipment unasked."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import socket
+import tempfile
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from plantview.config import load_plant
+from plantview.model.plant import Plant
+from tests.wire.wire_guard import FOLDER, REPORT_VARIABLE, WireGuard, install, rows
+
+CHECKOUT = Path(__file__).resolve().parent.parent
+REPORT = Path(tempfile.mkdtemp(prefix="plantview-wire-")) / "report.jsonl"
+
+# at import, so that no module is collected, and no process started, without it
+install(WireGuard(REPORT))
+os.environ["PYTHONPATH"] = str(FOLDER)
+os.environ[REPORT_VARIABLE] = str(REPORT)
+
+told_so_far = 0
+writes_by_outsiders = 0
+
+
+@pytest.fixture(autouse=True)
+def wire(request: pytest.FixtureRequest) -> Iterator[None]:
+    """Fail a test that left this machine, or in which a write service left a process.
+
+    A test that itself plays an outsider who writes to the simulated plant says so with
+    ``@pytest.mark.outsider_writes``.
+    """
+    global told_so_far, writes_by_outsiders  # noqa: PLW0603 - one wire, one count for the whole session
+    yield
+    told, told_so_far = rows(REPORT, told_so_far)
+    left = [row for row in told if row["kind"] == "left"]
+    writes = [row for row in told if row["kind"] == "write"]
+    assert not left, f"a test left this machine: {left}"
+    if request.node.get_closest_marker("outsider_writes"):
+        writes_by_outsiders += len(writes)
+    else:
+        assert not writes, f"a write service was sent: {writes}"
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Say what was counted at the sockets; a write after the last test is found here."""
+    late, _ = rows(REPORT, told_so_far)
+    terminalreporter.write_line(
+        f"write services sent, all processes of the session: {len(late)}"
+        f" (beside {writes_by_outsiders} by tests that play an outsider)"
+    )
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """Turn the session red for what came after the last test."""
+    late, _ = rows(REPORT, told_so_far)
+    if late and session.exitstatus == 0:
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
+
+
+def pytest_unconfigure() -> None:
+    """Leave nothing behind."""
+    shutil.rmtree(REPORT.parent, ignore_errors=True)
+
+
+@pytest.fixture(scope="session")
+def checkout() -> Path:
+    """Return the folder of this repository."""
+    return CHECKOUT
+
+
+@pytest.fixture(scope="session")
+def larkfield() -> Plant:
+    """Return the larger example plant: headered pumps, decoupler, three cells."""
+    return load_plant(CHECKOUT / "config" / "larkfield")
+
+
+@pytest.fixture(scope="session")
+def orchard() -> Plant:
+    """Return the small example plant: dedicated pumps, one cell with two fans."""
+    return load_plant(CHECKOUT / "config" / "orchard")
+
+
+@pytest.fixture
+def free_tcp_port() -> Callable[[], int]:
+    """Return a function that finds loopback TCP ports that were free a moment ago."""
+    return lambda: _free(socket.SOCK_STREAM)
+
+
+@pytest.fixture
+def free_udp_port() -> Callable[[], int]:
+    """Return a function that finds loopback UDP ports that were free a moment ago."""
+    return lambda: _free(socket.SOCK_DGRAM)
+
+
+def _free(kind: socket.SocketKind) -> int:
+    with socket.socket(socket.AF_INET, kind) as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])

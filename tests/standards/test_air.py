@@ -1,0 +1,101 @@
+"""Outdoor air.
+
+Implementation: plantview.calcs.air, own solution of the ASHRAE equations. Oracles: ASHRAE
+Handbook - Fundamentals (2017), ch. 1, table 1 as carried by the tests of psychrolib; psychrolib
+2.5.0; CoolProp's HAPropsSI (ASHRAE RP-1485, real gas), which knows nothing of the same equations.
+"""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+
+import numpy as np
+import pandas as pd
+import psychrolib
+import pytest
+from CoolProp.HumidAirProp import HAPropsSI
+
+from plantview.calcs.air import standard_pressure_kpaa, wet_bulb_c
+from plantview.errors import OutsideSourceRange
+
+# altitude, m; pressure, kPa: as printed, three decimals
+TABLE_1 = [(-500, 107.478), (0, 101.325), (500, 95.461), (1_000, 89.875), (4_000, 61.640), (10_000, 26.436)]
+LAST_DIGIT = 0.001
+# dry bulb °F, relative humidity, altitude ft, wet bulb °F by psychrolib 2.5.0
+WET_BULBS = [
+    (95, 0.4, 0, 75.076), (85, 0.5, 0, 70.780), (78, 0.5, 0, 65.018), (86, 0.8, 0, 80.763),
+    (32, 0.7, 0, 28.847), (90, 0.5, 5_280, 74.131), (95, 0.2, 5_280, 64.124),
+]
+TOLERANCE_F = 0.03
+
+
+@pytest.fixture(autouse=True)
+def _si_units() -> None:
+    # psychrolib keeps its unit system in a global
+    psychrolib.SetUnitSystem(psychrolib.SI)
+
+
+@pytest.mark.parametrize(("altitude_m", "printed_kpa"), TABLE_1)
+def test_standard_pressure_agrees_with_table_1_to_its_last_digit(altitude_m: float, printed_kpa: float) -> None:
+    assert standard_pressure_kpaa(float(altitude_m)) == pytest.approx(printed_kpa, rel=0, abs=LAST_DIGIT)
+
+
+def test_the_tolerance_can_tell_neighbouring_rows_apart() -> None:
+    assert min(abs(a - b) for (_, a), (_, b) in pairwise(TABLE_1)) > 100 * LAST_DIGIT
+
+
+def test_altitude_beyond_the_source_is_refused_not_clamped() -> None:
+    with pytest.raises(OutsideSourceRange):
+        standard_pressure_kpaa(11_001.0)
+
+
+@pytest.mark.parametrize(("dry_f", "humidity", "altitude_ft", "expected_f"), WET_BULBS)
+def test_wet_bulb_agrees_with_known_values(dry_f: float, humidity: float, altitude_ft: float, expected_f: float) -> None:
+    station_kpaa = standard_pressure_kpaa(altitude_ft * 0.3048)
+    found_f = wet_bulb_c((dry_f - 32) / 1.8, 100 * humidity, station_kpaa) * 1.8 + 32
+    assert found_f == pytest.approx(expected_f, rel=0, abs=TOLERANCE_F)
+
+
+def test_the_wet_bulb_tolerance_can_tell_the_altitudes_apart() -> None:
+    sea, mile = (wet_bulb_c(32.2, 50.0, kpa) for kpa in (101.325, 83.43))
+    assert abs(sea - mile) * 1.8 > 10 * TOLERANCE_F
+
+
+AIR = [(dry_c, rh, kpa) for dry_c in (3.0, 14.0, 27.0, 41.0) for rh in (8.0, 35.0, 70.0, 99.0) for kpa in (80.0, 101.3)]
+
+
+@pytest.mark.parametrize(("dry_c", "humidity", "kpa"), AIR)
+def test_wet_bulb_agrees_with_coolprop_above_freezing(dry_c: float, humidity: float, kpa: float) -> None:
+    oracle = HAPropsSI("B", "T", dry_c + 273.15, "R", humidity / 100, "P", kpa * 1_000) - 273.15
+    if oracle > 0.5:
+        assert wet_bulb_c(dry_c, humidity, kpa) == pytest.approx(oracle, rel=0, abs=0.03)
+    else:
+        # around freezing the two libraries choose between a wet and an iced wick differently
+        assert wet_bulb_c(dry_c, humidity, kpa) == pytest.approx(oracle, rel=0, abs=0.6)
+
+
+@pytest.mark.parametrize(("dry_c", "humidity"), [(-12.0, 80.0), (-5.0, 40.0), (18.0, 55.0), (45.0, 12.0)])
+def test_wet_bulb_agrees_with_psychrolib_below_and_above_freezing(dry_c: float, humidity: float) -> None:
+    oracle = psychrolib.GetTWetBulbFromRelHum(dry_c, humidity / 100, 97_000.0)
+    assert wet_bulb_c(dry_c, humidity, 97.0) == pytest.approx(oracle, rel=0, abs=0.002)
+
+
+def test_a_month_in_a_series_gives_the_same_as_its_minutes() -> None:
+    index = pd.date_range("2026-07-01", periods=4, freq="min", tz="UTC")
+    dry = pd.Series([30.0, 4.0, -8.0, math.nan], index=index)
+    humidity = pd.Series([50.0, 30.0, 70.0, 50.0], index=index)
+    station = pd.Series(101.3, index=index)
+    found = wet_bulb_c(dry, humidity, station)
+    assert list(found.index) == list(index)
+    assert found.iloc[:3].tolist() == pytest.approx([wet_bulb_c(t, rh, 101.3) for t, rh in zip(dry[:3], humidity[:3], strict=True)])
+    assert math.isnan(found.iloc[3])
+
+
+@pytest.mark.parametrize(("dry_c", "humidity", "kpa"), [(61.0, 50.0, 101.0), (20.0, 104.0, 101.0), (20.0, 50.0, 30.0)])
+def test_air_beyond_the_source_is_refused_not_clamped(dry_c: float, humidity: float, kpa: float) -> None:
+    with pytest.raises(OutsideSourceRange):
+        wet_bulb_c(dry_c, humidity, kpa)
+    row = wet_bulb_c(np.array([dry_c, 20.0]), np.array([humidity, 50.0]), np.array([kpa, 101.0]))
+    assert np.isnan(row[0])
+    assert row[1] == pytest.approx(wet_bulb_c(20.0, 50.0, 101.0))

@@ -1,0 +1,276 @@
+"""The flow diagram of many arrangements, checked without a browser."""
+
+from __future__ import annotations
+
+import itertools
+import random
+from collections import defaultdict
+
+import pytest
+
+from plantview.model.measurements import WET_KINDS
+from plantview.model.plant import Loop, Plant
+from plantview.web.schematic.compose import compose
+from plantview.web.schematic.geometry import Box, Point
+from plantview.web.schematic.phone import compose_list
+from plantview.web.schematic.render import cuts, is_hollow
+from plantview.web.schematic.scene import PIPE, Pipe, Scene, Words
+from plantview.web.schematic.sizes import SMALL
+from plantview.web.schematic.topology import NotDrawn
+from tests.unit.schematic_plants import DRAWN, EXAMPLES, LISTED, plant, signals
+
+every_drawing = pytest.mark.parametrize("name", DRAWN)
+both_examples = pytest.mark.parametrize("name", EXAMPLES)
+
+
+def scene(name: str) -> Scene:
+    return compose(plant(name), signals(name))
+
+
+@every_drawing
+def test_no_machine_stands_on_another(name: str) -> None:
+    glyphs = scene(name).glyphs
+    assert len(glyphs) > 3
+    touching = [(a.equipment, b.equipment) for a, b in itertools.combinations(glyphs, 2) if a.box.overlaps(b.box)]
+    assert touching == []
+
+
+@every_drawing
+def test_every_machine_in_the_water_is_drawn_once(name: str) -> None:
+    drawn = [glyph.equipment for glyph in scene(name).glyphs]
+    hot = {port.equipment for loop in plant(name).loops.values() if loop.water == "hot" for stage in loop.stages
+           for port in stage.ports()}
+    wet = {item.id for item in plant(name).equipment.values() if item.kind in WET_KINDS}
+    assert len(drawn) == len(set(drawn))
+    assert wet - set(drawn) <= hot - set(drawn)
+
+
+@every_drawing
+def test_no_text_covers_another_even_at_its_widest(name: str) -> None:
+    words = scene(name).words
+    covered = [(a.text, b.text) for a, b in itertools.combinations(words, 2) if _clash(a, b)]
+    assert covered == []
+
+
+def _clash(a: Words, b: Words) -> bool:
+    return not (a.turn and a.turn == b.turn) and a.box.overlaps(b.box, clear=-1.0)
+
+
+@every_drawing
+def test_no_text_lies_on_a_pipe(name: str) -> None:
+    drawing = scene(name)
+    beside = [words for words in drawing.words if not words.on]
+    covered = [
+        (words.text, pipe.header) for words in beside for pipe in drawing.pipes if words.box.overlaps(pipe.box, clear=-1.0)
+    ]
+    assert covered == []
+
+
+@every_drawing
+def test_no_text_lies_on_a_machine_that_it_does_not_belong_to(name: str) -> None:
+    drawing = scene(name)
+    covered = [
+        (words.text, glyph.equipment)
+        for words in drawing.words for glyph in drawing.glyphs
+        if words.on != glyph.equipment and words.box.overlaps(glyph.box, clear=-2.0)
+    ]
+    assert covered == []
+
+
+@every_drawing
+def test_everything_stays_on_the_sheet(name: str) -> None:
+    drawing = scene(name)
+    sheet = Box(0, 0, drawing.width, drawing.height)
+    boxes = [words.box for words in drawing.words] + [glyph.box for glyph in drawing.glyphs] + [p.box for p in drawing.pipes]
+    outside = [box for box in boxes if not (sheet.contains((box.x, box.y)) and sheet.contains((box.right, box.bottom)))]
+    assert outside == []
+
+
+@every_drawing
+def test_each_branch_ends_on_a_machine_and_on_a_main(name: str) -> None:
+    drawing = scene(name)
+    mains = [pipe for pipe in drawing.pipes if pipe.kind == "main"]
+    for stub in (pipe for pipe in drawing.pipes if pipe.kind == "stub"):
+        ends = [
+            ("machine" if any(glyph.box.contains(end) for glyph in drawing.glyphs) else "")
+            or ("main" if any(_on(main, end) and main.header == stub.header for main in mains) else "nothing")
+            for end in stub.ends
+        ]
+        assert sorted(ends) in (["machine", "main"], ["machine", "nothing"]), (stub, ends)
+        if "nothing" in ends:
+            # the one branch of a header with no main of its own meets the next pipe directly
+            end = stub.ends[ends.index("nothing")]
+            assert any(end in other.ends for other in drawing.pipes if other is not stub and other.header == stub.header)
+
+
+def _on(main: Pipe, point: Point) -> bool:
+    return main.box.contains(point)
+
+
+@every_drawing
+def test_no_pipe_lies_on_a_pipe_of_another_header(name: str) -> None:
+    drawing = scene(name)
+    machines = [glyph.box for glyph in drawing.glyphs]
+    over = [
+        (a.header, b.header) for a, b in itertools.combinations(drawing.pipes, 2)
+        if a.header != b.header and a.upright == b.upright and a.box.overlaps(b.box, clear=-1.0)
+        # what enters a pump and what leaves it meet in its middle
+        and not any(box.contains(end) for box in machines for end in a.ends if end in b.ends)
+    ]
+    assert over == []
+
+
+@every_drawing
+def test_where_pipes_cross_the_main_is_never_cut(name: str) -> None:
+    drawing = scene(name)
+    for pipe in drawing.pipes:
+        if pipe.upright:
+            assert cuts(pipe, drawing) == []
+    crossings = [
+        (a, b) for a in drawing.pipes for b in drawing.pipes
+        if a.upright and not b.upright and a.header != b.header
+        and b.span[0] + PIPE < a.across < b.span[1] - PIPE and a.span[0] < b.across < a.span[1]
+    ]
+    for main, stub in crossings:
+        assert any(low < main.across < high for low, high in cuts(stub, drawing))
+
+
+@every_drawing
+def test_flows_at_every_node_of_every_main_sum_to_zero(name: str) -> None:
+    drawing = scene(name)
+    flows = _balanced_flows(plant(name))
+    node: dict[tuple[str, Point], float] = defaultdict(float)
+    for pipe in drawing.pipes:
+        net = sum(way * flows[key] for key, way in pipe.flow)
+        start, end = pipe.ends
+        if pipe.kind in ("main", "run"):
+            node[pipe.header, start] -= net
+            node[pipe.header, end] += net
+    for pipe in drawing.pipes:
+        if pipe.kind == "stub":
+            net = flows[pipe.flow[0][0]]
+            for end, sign in zip(pipe.ends, (-1, 1), strict=True):
+                if (pipe.header, end) in node:
+                    node[pipe.header, end] += sign * net
+    for loop in plant(name).loops.values():
+        for pipe, header, end, sign in _links(drawing, loop):
+            if (header, end) in node:
+                node[header, end] += sign * flows[pipe.flow[0][0]]
+    assert node
+    assert {key: round(net, 6) for key, net in node.items() if abs(net) > 1e-6} == {}
+
+
+def _links(drawing: Scene, loop: Loop) -> list[tuple[Pipe, str, Point, int]]:
+    ways = {f"{loop.id}/{bypass.id}": (bypass.start, bypass.end) for bypass in loop.bypasses}
+    ways |= {f"{loop.id}/{stage.id}/0": (stage.start, stage.end) for stage in loop.stages}
+    found = []
+    for pipe in drawing.pipes:
+        if pipe.kind == "link" and pipe.flow[0][0] in ways:
+            start, end = ways[pipe.flow[0][0]]
+            found += [(pipe, start, pipe.ends[0], -1), (pipe, end, pipe.ends[1], 1)]
+    return found
+
+
+def _balanced_flows(described: Plant) -> dict[str, float]:
+    """Return made-up flows that balance at every header: a ring flow, shared unevenly, and bypasses on top."""
+    rng = random.Random(7)
+    flows: dict[str, float] = {}
+    for loop in described.loops.values():
+        need: dict[tuple[str, str], float] = defaultdict(lambda: 100.0)
+        order = [loop.start]
+        while len(order) < len(loop.headers):
+            order.append(next(stage.end for stage in loop.stages if stage.start == order[-1]))
+        place = {header: index for index, header in enumerate(order)}
+        for bypass in loop.bypasses:
+            flow = rng.uniform(2.0, 9.0)
+            flows[f"{loop.id}/{bypass.id}"] = flow
+            at = place[bypass.start]
+            while at != place[bypass.end]:
+                after = (at + 1) % len(order)
+                need[order[at], order[after]] -= flow
+                at = after
+        for pair in {(stage.start, stage.end) for stage in loop.stages}:
+            keys = [
+                f"{loop.id}/{stage.id}/{index}" for stage in loop.stages if (stage.start, stage.end) == pair
+                for index in range(len(stage.branches))
+            ]
+            shares = [rng.uniform(0.5, 1.5) for _ in keys]
+            for key, share in zip(keys, shares, strict=True):
+                flows[key] = need[pair] * share / sum(shares)
+    return flows
+
+
+@both_examples
+def test_the_four_pipes_have_their_right_names(name: str) -> None:
+    """The chiller supplies chilled water, the tower supplies condenser water (common practice, no source)."""
+    drawing, described = scene(name), plant(name)
+    boxes = {glyph.equipment: glyph.box for glyph in drawing.glyphs}
+    chiller, coil = boxes["CH-1"], boxes[described.of_kind("coil")[0].id]
+    tower = boxes["CT-1"]
+
+    def touching(box: Box, leaving: bool) -> set[str]:
+        return {p.label for p in drawing.pipes if p.kind == "stub" and box.contains(p.ends[0 if leaving else 1])}
+
+    assert touching(chiller, leaving=True) == {"chilled water supply (CHWS)", "condenser water return (CWR)"}
+    assert touching(chiller, leaving=False) == {"chilled water return (CHWR)", "condenser water supply (CWS)"}
+    assert touching(tower, leaving=True) == {"condenser water supply (CWS)"}
+    assert touching(tower, leaving=False) == {"condenser water return (CWR)"}
+    assert touching(coil, leaving=True) == {"chilled water return (CHWR)"}
+    assert touching(coil, leaving=False) == {"chilled water supply (CHWS)"}
+
+
+@every_drawing
+def test_cold_pipes_are_filled_and_warm_ones_hollow(name: str) -> None:
+    hollow = {pipe.service: is_hollow(pipe) for pipe in scene(name).pipes}
+    assert {service: hollow[service] for service in sorted(hollow)} == {
+        service: expected for service, expected in {"CHWR": True, "CHWS": False, "CWR": True, "CWS": False}.items()
+        if service in hollow
+    }
+
+
+@every_drawing
+def test_water_enters_a_coil_below_and_leaves_above(name: str) -> None:
+    """So that air is pushed out (common practice, no source)."""
+    drawing = scene(name)
+    coils = [glyph.box for glyph in drawing.glyphs if glyph.kind == "coil"]
+    assert coils
+    stubs = [pipe for pipe in drawing.pipes if pipe.kind == "stub"]
+    for box in coils:
+        entering = [pipe.ends[1][1] for pipe in stubs if box.contains(pipe.ends[1])]
+        leaving = [pipe.ends[0][1] for pipe in stubs if box.contains(pipe.ends[0])]
+        assert len(entering) == len(leaving) == 1
+        assert entering[0] > box.cy > leaving[0]
+
+
+@both_examples
+def test_the_two_valves_on_one_actuator_stand_over_each_other_and_are_joined(name: str) -> None:
+    drawing = scene(name)
+    upper, lower = sorted((g.box for g in drawing.glyphs if g.equipment in ("V-TWR", "V-TB")), key=lambda box: box.y)
+    assert upper.cx == lower.cx
+    assert upper.bottom < lower.y
+    assert any("one actuator" in words.text for words in drawing.words)
+    assert sum('class="linkage"' in mark for mark in drawing.marks) == 1
+
+
+@every_drawing
+def test_no_text_is_smaller_than_the_floor(name: str) -> None:
+    heights = [words.box.h for words in scene(name).words]
+    assert min(heights) >= SMALL * 1.03
+
+
+@pytest.mark.parametrize("name", LISTED)
+def test_an_arrangement_without_a_flow_diagram_says_which(name: str) -> None:
+    with pytest.raises(NotDrawn, match=r"stands beside the others|machines in a row"):
+        compose(plant(name), signals(name))
+
+
+def test_a_loop_that_is_not_drawn_is_named_on_the_sheet() -> None:
+    assert any("hot" in text for text in scene("heat recovery").left_out)
+
+
+@pytest.mark.parametrize("name", [*DRAWN, *LISTED])
+def test_in_the_list_no_text_covers_another_and_none_leaves_the_sheet(name: str) -> None:
+    listed = compose_list(plant(name), signals(name))
+    covered = [(a.text, b.text) for a, b in itertools.combinations(listed.words, 2) if _clash(a, b)]
+    outside = [words.text for words in listed.words if words.box.x < 0 or words.box.right > listed.width]
+    assert (covered, outside) == ([], [])

@@ -1,0 +1,1 @@
+"""What leaves this machine, and what is written to equipment, watched at the socket."""
