@@ -4,6 +4,7 @@
   "use strict";
 
   const SILENCE_MS = 5000; // 3 periods of 1 s and 2 s on top
+  const GONE_MS = 60000; // then the last numbers are no help any more, and are taken away
   const BACK_OFF_MS = [500, 1000, 2000, 4000, 8000, 15000];
   const STALE = 2, BAD = 3;
   const PARTS = ["signals", "readings", "conditions", "flows", "alarms", "health", "speed", "simulated", "zone", "link"];
@@ -11,7 +12,7 @@
   const state = {
     seq: -1, now_ms: 0, link: { ok: false, since_ms: 0 }, speed: 1, simulated: false, zone: "", units: "si",
     signals: {}, readings: {}, conditions: {}, flows: {}, alarms: { active: [], counts: {} }, health: {},
-    heard: 0, silent: true,
+    heard: 0, silent: true, silent_from: performance.now(), gone: false,
   };
   const subscribers = [];
 
@@ -33,6 +34,7 @@
     const [value, quality, reason, at] = reading;
     const age_s = Math.max(0, (nowMs() - at) / 1000);
     if (value === null || quality >= BAD) return { number: "", unit: "", quality: BAD, reason, age_s };
+    if (state.gone) return { number: "", unit: "", quality: BAD, reason: "no data from the plant", age_s };
     if (state.silent) return { ...format(signal, value), quality: Math.max(quality, STALE), reason: "no data from the plant", age_s };
     return { ...format(signal, value), quality, reason, age_s };
   }
@@ -66,9 +68,15 @@
       state.link = { ok: message.ok, since_ms: message.since_ms };
     }
     if (message.seq !== undefined) state.seq = message.seq;
-    state.silent = !state.link.ok;
+    hearing(state.link.ok);
     tellAll(message);
     return true;
+  }
+
+  function hearing(ok) {
+    if (ok) state.gone = false;
+    else if (!state.silent) state.silent_from = performance.now();
+    state.silent = !ok;
   }
 
   /* --- connection and watchdog ------------------------------------------------------------------------- */
@@ -94,8 +102,13 @@
   }
 
   function watch() {
-    if (state.silent || performance.now() - state.heard < SILENCE_MS) return;
-    state.silent = true;
+    const now = performance.now();
+    if (state.silent && !state.gone && now - state.silent_from > GONE_MS) {
+      state.gone = true;
+      tellAll({ kind: "silence" });
+    }
+    if (state.silent || now - state.heard < SILENCE_MS) return;
+    hearing(false);
     state.link = { ok: false, since_ms: state.now_ms };
     reconnect();
     tellAll({ kind: "silence" });

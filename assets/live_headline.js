@@ -59,7 +59,8 @@
 
   function companionText(companion) {
     const shown = text(companion.signal);
-    return `${companion.label} ${shown.quality >= BAD ? "?" : `${shown.number} ${shown.unit}`}`;
+    const old = shown.quality === STALE ? " (stale)" : "";
+    return `${companion.label} ${shown.quality >= BAD ? "?" : `${shown.number} ${shown.unit}${old}`}`;
   }
 
   function patchHeadline() {

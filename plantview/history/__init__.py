@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from plantview.history.latest import Latest
+from plantview.history.latest import NOT_READ, Latest
 from plantview.history.recent import Recent
 from plantview.history.ring import Ring, Samples
 from plantview.history.store import History
 
-__all__ = ["History", "Latest", "Recent", "Ring", "Samples"]
+__all__ = ["NOT_READ", "History", "Latest", "Recent", "Ring", "Samples"]

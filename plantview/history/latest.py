@@ -17,6 +17,7 @@ from plantview.model.signal import Signal
 STALE_AFTER_PERIODS: Final = 3
 BAD_AFTER_PERIODS: Final = 10
 BAD_AFTER_S_MIN: Final = 60.0
+NOT_READ: Final = "not read yet"
 
 
 class Latest:
@@ -64,7 +65,7 @@ class Latest:
         reading = self._readings.get(name)
         silence = self._silence.get(name, "")
         if reading is None:
-            return bad(silence or "not read yet", now_ms)
+            return bad(silence or NOT_READ, now_ms)
         age_ms = now_ms - reading.at_ms
         if reading.quality is Quality.BAD or age_ms <= limits_ms[0]:
             return reading

@@ -20,7 +20,7 @@ from plantview.derive import Derivation
 from plantview.derive.conditions import conditions
 from plantview.derive.flows import flows
 from plantview.errors import ChannelError, ConfigError
-from plantview.history import Recent
+from plantview.history import NOT_READ, Recent
 from plantview.model.plant import Plant
 from plantview.model.signal import Signal, signal_of
 from plantview.polling import Polling
@@ -34,7 +34,8 @@ JOB_PERIOD_REAL_S_MIN: Final = 0.1
 """A simulated plant at high speed gets at most ten runs of a job per real second."""
 FRAME_PERIOD_REAL_S: Final = 1.0
 FIRST_SWEEPS_REAL_S: Final = 15.0
-"""At first derived values follow every frame, so that they are there as soon as the devices were swept once."""
+"""At first derived values follow every frame, so that they are there as soon as the devices were swept once;
+alarms are judged from then on, or from the first sweep: what was not read yet is no news to anybody."""
 JOURNAL_ROWS_MAX: Final = 500
 RANGE_MS_MAX: Final = 2 * 3_600_000
 
@@ -63,6 +64,7 @@ class Field:
         self._frame = self.history.frame()
         self._sent: dict[str, Rows] = {}
         self._alarms_seq = -1
+        self._started_real_s = 0.0
         for what, answer in (
             ("range", self._range),
             ("frame", self._ask_frame),
@@ -75,6 +77,7 @@ class Field:
 
     async def run(self, stop: asyncio.Event) -> None:
         """Work until ``stop``; then stop in the order schedule, polling, flush."""
+        self._started_real_s = asyncio.get_running_loop().time()
         schedule = self._schedule()
         try:
             async with asyncio.TaskGroup() as group:
@@ -112,16 +115,19 @@ class Field:
     async def _derive(self) -> None:
         self.history.take(self.derivation.run(self.history.frame()))
 
+    def _starting(self) -> bool:
+        return asyncio.get_running_loop().time() - self._started_real_s < FIRST_SWEEPS_REAL_S
+
     async def _watch(self) -> None:
         self._frame = self.history.frame()
+        if self._starting() and any(item.reason == NOT_READ for item in self._frame.readings.values()):
+            return
         silent = {row["id"]: row["last_error"] for row in self.polling.health() if row["state"] == "silent"}
         self.alarms.evaluate(self._frame, silent)
 
     async def _tell(self) -> None:
-        loop = asyncio.get_running_loop()
-        started = loop.time()
         while True:
-            if loop.time() - started < FIRST_SWEEPS_REAL_S:
+            if self._starting():
                 await self._derive()
             self._frame = self.history.frame()
             self.channel.publish("frame", self._delta())

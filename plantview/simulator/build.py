@@ -3,31 +3,27 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Mapping
 from typing import Final
 
-from plantview.model.plant import Bypass, Equipment, Loop, Plant, Port, Stage
+from plantview.model.plant import Equipment, Loop, Plant, Port
 from plantview.simulator import constants as c
 from plantview.simulator.barrel import Tubes
-from plantview.simulator.basin import Basin
 from plantview.simulator.cell import Cell
 from plantview.simulator.chiller import Chiller, Rating
-from plantview.simulator.circuit import Branch, Circuit
 from plantview.simulator.coil import Coil
 from plantview.simulator.curves import SETS
 from plantview.simulator.machines import Machines
+from plantview.simulator.piping import Piping
 from plantview.simulator.pump import Fan, Pump
 from plantview.simulator.refrigerant import SATURATION
-from plantview.simulator.sizing import MODELLED, Sizes
+from plantview.simulator.refusal import refuse_unmodelled
+from plantview.simulator.sizing import Sizes
 from plantview.simulator.tower import Cooling
 from plantview.simulator.valve import Valve
-from plantview.simulator.volume import Header, Volume
+from plantview.simulator.volume import Volume
 from plantview.simulator.water import density_kg_l, enthalpy_kj_kg, specific_heat
 
 _START_C: Final = {"evaporator": 8.0, "condenser": 30.0, "coil": 12.0}
-_HEADER_START_C: Final = {"chilled": 9.0, "condenser": 27.0}
-BYPASS_BALANCE_KPA: Final = 60.0
-"""Balancing valve of a bypass at its design flow: the tower's column and nozzles, or a building's circuit."""
 
 
 def build(plant: Plant, seed: int) -> Machines:
@@ -42,7 +38,7 @@ class _Builder:
         self.machines = Machines()
         self._source = random.Random(seed)
         self._volumes: dict[str, Volume] = {}
-        self._refuse_unmodelled()
+        refuse_unmodelled(self.sizes)
         for loop in plant.loops.values():
             for stage in loop.stages:
                 for port in stage.ports():
@@ -54,32 +50,9 @@ class _Builder:
         for chiller in plant.of_kind("chiller"):
             self._chiller(chiller)
         self.sizes.refuse()
+        piping = Piping(self.sizes, self.machines, self._volumes)
         for loop in plant.loops.values():
-            self._circuit(loop)
-        self.sizes.refuse()
-
-    # --- refusal ------------------------------------------------------------------------
-    def _refuse_unmodelled(self) -> None:
-        for loop in self.plant.loops.values():
-            if loop.fluid not in {"", "water"}:
-                self.sizes.lack(f"loops.{loop.id}", f"the simulator knows water, not {loop.fluid}", 'simulate it with fluid = "water"')
-            for stage in loop.stages:
-                for port in stage.ports():
-                    kind = self.plant.equipment[port.equipment].kind
-                    if kind not in MODELLED or port.side == "recovery":
-                        self.sizes.lack(
-                            f"equipment.{port.equipment}", f"the simulator does not know a {kind.replace('_', ' ')} {port.side}".rstrip(),
-                            "leave it out of the plant that is simulated",
-                        )
-        for item in self.plant.of_kind("chiller"):
-            ports = {port.side for loop in self.plant.loops.values() for stage in loop.stages for port in stage.ports()
-                     if port.equipment == item.id}
-            if not {"evaporator", "condenser"} <= ports:
-                self.sizes.lack(f"equipment.{item.id}", "the simulator needs both its evaporator and its condenser in a loop",
-                                "give it a condenser water loop")
-        for key in ("dry_bulb_mean", "dry_bulb_swing", "dew_point", "load_low", "load_high", "peak_hour"):
-            if key not in self.plant.simulation:
-                self.sizes.lack("simulation", f"a simulated plant needs {key}", f"add {key} to [simulation]")
+            piping.connect(loop)
         self.sizes.refuse()
 
     # --- machines -----------------------------------------------------------------------
@@ -168,78 +141,3 @@ class _Builder:
         rate = volume.design_flow * specific_heat(_START_C[side])
         approach = equipment.design.get("evap_approach" if side == "evaporator" else "cond_approach", 1.5)
         return volume, Tubes(heat_kw, rate, approach)
-
-    # --- loops --------------------------------------------------------------------------
-    def _circuit(self, loop: Loop) -> None:
-        losses = self.sizes.pipe_losses(loop)
-        index = {name: at for at, name in enumerate(loop.headers)}
-        branches = [
-            self._branch(loop, stage, number, (index[stage.start], index[stage.end]), losses.get(stage.id, 0.0))
-            for stage in loop.stages for number in range(len(stage.branches))
-        ]
-        branches += [self._bypass(loop, bypass, (index[bypass.start], index[bypass.end])) for bypass in loop.bypasses]
-        headers = self._headers(loop)
-        datum = index[loop.open_header or loop.start]
-        self.machines.circuits[loop.id] = Circuit(loop.water, headers, branches, datum, bool(loop.open_header))
-        for item in self.plant.of_kind("basin"):
-            if item.part_of in index:
-                self._basin(item, loop, headers[index[item.part_of]])
-
-    def _branch(self, loop: Loop, stage: Stage, number: int, ends: tuple[int, int], pipe_kpa: float) -> Branch:
-        ports = stage.branches[number]
-        flows = [self.sizes.flow(port, loop) for port in ports]
-        fixed = 0.0
-        for port, flow in zip(ports, flows, strict=True):
-            loss = self.sizes.fittings(port) + (0.0 if self.sizes.role(port) == "valve" else self.sizes.dp(port))
-            fixed += loss / flow**2
-        fixed += pipe_kpa / min(flows) ** 2
-        static = sum(self.plant.equipment[port.equipment].design.get("static_lift", 0.0) for port in ports)
-        one_way = any(self.sizes.role(port) in {"pump", "tower_cell"} for port in ports)
-        branch = Branch(f"{loop.id}/{stage.id}/{number}", ends, one_way, fixed, static)
-        for port in ports:
-            self._put(branch, port)
-        return branch
-
-    def _put(self, branch: Branch, port: Port) -> None:
-        machines, name, role = self.machines, port.equipment, self.sizes.role(port)
-        if role == "valve":
-            branch.valves.append(machines.valves[name])
-        elif role == "pump":
-            branch.pumps.append(machines.pumps[name])
-            branch.stations.append(machines.pumps[name])
-        elif role == "tower_cell":
-            branch.valves.append(machines.cells[name].isolation)
-            branch.stations.append(machines.cells[name])
-        else:
-            branch.stations.append(self._volumes[str(port)])
-
-    def _bypass(self, loop: Loop, bypass: Bypass, ends: tuple[int, int]) -> Branch:
-        if bypass.via:
-            flow = min(self.sizes.flow(Port(name, ""), loop) for name in bypass.via)
-            fixed = BYPASS_BALANCE_KPA / flow**2
-        else:
-            fixed = c.DECOUPLER_DP_KPA / self._loop_flow(loop) ** 2
-        branch = Branch(f"{loop.id}/{bypass.id}", ends, not bypass.either_way, fixed, 0.0)
-        branch.bypass = True
-        branch.valves += [self.machines.valves[name] for name in bypass.via]
-        return branch
-
-    def _loop_flow(self, loop: Loop) -> float:
-        totals = [sum(self.sizes.flow(port, loop) for port in self.sizes.pumps_of(stage)) for stage in loop.stages]
-        return max(totals)
-
-    def _headers(self, loop: Loop) -> list[Header]:
-        volumes: Mapping[str, float] = {
-            item.part_of: self.sizes.need(item, "volume") * 1_000 for item in self.plant.of_kind("basin")
-        }
-        mains = {end for stage in loop.stages_of("coil") for end in (stage.start, stage.end)}
-        flow, start = self._loop_flow(loop), enthalpy_kj_kg(_HEADER_START_C.get(loop.water, 25.0))
-        held = {name: c.BUILDING_MAIN_HOLD_S if name in mains else c.PLANT_HEADER_HOLD_S for name in loop.headers}
-        return [Header(name, volumes.get(name, flow * held[name]), start) for name in loop.headers]
-
-    def _basin(self, item: Equipment, loop: Loop, header: Header) -> None:
-        self.machines.basins[item.id] = Basin(header, self.sizes.need(item, "level"), self._loop_flow(loop))
-        falling = [stage for stage in loop.stages_of("tower_cell") if stage.end == header.name]
-        self.machines.basin_cells[item.id] = [
-            self.machines.cells[port.equipment] for stage in falling for port in stage.ports() if port.equipment in self.machines.cells
-        ]

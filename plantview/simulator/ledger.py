@@ -7,6 +7,7 @@ from typing import Final
 
 from plantview.simulator.circuit import Circuit
 from plantview.simulator.machines import Machines
+from plantview.simulator.water import density_kg_l
 
 TOLERANCE: Final = 0.001
 """Share of the larger side by which a balance may be open."""
@@ -71,6 +72,13 @@ class Ledger:
         """Return what each boundary has passed since the ledger began."""
         now = self._counters()
         return {name: (now[name] - was) / 3_600 for name, was in self._began.items()}
+
+    def flows_l_s(self) -> dict[str, float]:
+        """Return the flow of every branch (``<loop>/<stage>/<number>``) and bypass (``<loop>/<bypass>``) now."""
+        return {
+            branch.key: branch.flow / density_kg_l(circuit.headers[branch.start].temp_c)
+            for circuit in self._machines.circuits.values() for branch in circuit.branches
+        }
 
     @staticmethod
     def _chiller(name: str, moved: dict[str, float]) -> Balance:

@@ -13,10 +13,10 @@ from plantview.simulator.build import build
 from plantview.simulator.constants import SETTLE_S, STEP_S_MAX
 from plantview.simulator.controller import Controller
 from plantview.simulator.faults import Fault, place_fault
+from plantview.simulator.instruments import Instruments
 from plantview.simulator.layout import Layout, layout_of
 from plantview.simulator.ledger import Ledger
 from plantview.simulator.machines import Machines
-from plantview.simulator.measured import Instruments
 from plantview.simulator.outputs import Outputs
 from plantview.simulator.sensors import Sensor
 from plantview.simulator.sizing import Sizes

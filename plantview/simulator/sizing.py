@@ -20,7 +20,6 @@ _FLOW_KEY: Final = {
 }
 _DP_KEY: Final = {"evaporator": "evap_dp", "condenser": "cond_dp", "coil": "dp"}
 _ENDS: Final = (("coil",), ("tower_cell", "valve"), ("chiller",))
-MODELLED: Final = frozenset({"chiller", "pump", "valve", "coil", "tower_cell"})
 
 
 class Sizes:

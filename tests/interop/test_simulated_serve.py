@@ -17,13 +17,16 @@ from rusty_bacnet import (
     ObjectIdentifier,
     ObjectType,
     PropertyIdentifier,
+    PropertyValue,
 )
 from typing_extensions import override
 
 from plantview.clock import Clock, ManualClock
 from plantview.errors import StartRefused
 from plantview.model.plant import Plant
+from plantview.simulator.devices import Simulated
 from plantview.simulator.faults import Fault
+from plantview.simulator.plant import SimulatedPlant
 from plantview.simulator.serve import serve
 from tests.interop.simulated import StillPlant, larkfield
 
@@ -64,7 +67,7 @@ class Pulse(StillPlant):
 
 
 @contextlib.asynccontextmanager
-async def serving(plant: Plant, still: StillPlant, clock: Clock, faults: Iterable[Fault] = ()) -> AsyncIterator[None]:
+async def serving(plant: Plant, still: Simulated, clock: Clock, faults: Iterable[Fault] = ()) -> AsyncIterator[None]:
     ready = asyncio.Event()
     async with asyncio.TaskGroup() as group:
         task = group.create_task(serve(still, plant, clock, faults=faults, ready=ready))
@@ -164,3 +167,30 @@ async def test_a_silence_of_something_that_is_no_device_is_refused_before_anythi
     plant = larkfield()
     with pytest.raises(StartRefused, match=r"device-silent: the plant has no device 'CWP-1'; .* BC-1, BC-2"):
         await serve(Pulse(plant), plant, ManualClock(), faults=[Fault("device-silent", "CWP-1")])
+
+
+@pytest.mark.outsider_writes
+async def test_the_living_plant_obeys_an_outsider_and_takes_its_setpoint_back() -> None:
+    plant, clock = larkfield(), ManualClock()
+    living = SimulatedPlant(plant, clock.now_ms())
+    name, setpoint = "chw-supply.setpoint", ObjectIdentifier(ObjectType.ANALOG_VALUE, 2)
+    address, present = plant.devices["BC-2"].address, PropertyIdentifier.PRESENT_VALUE
+    async with serving(plant, living, clock), client() as asker:
+        own = living.reported()[name]
+        await asker.write_property(address, setpoint, present, PropertyValue.real(47.5), priority=8)
+        await clock.advance(3)
+        assert living.reported()[name] == pytest.approx(47.5, abs=0.05)
+        assert (await asker.read_property(address, setpoint, present)).value == 47.5
+        await asker.write_property(address, setpoint, present, PropertyValue.null(), priority=8)
+        await clock.advance(3)
+        assert living.reported()[name] == pytest.approx(own, abs=0.5)
+        assert (await asker.read_property(address, setpoint, present)).value == pytest.approx(living.reported()[name])
+
+
+async def test_the_living_plant_has_a_value_for_every_point_that_its_devices_serve() -> None:
+    plant, clock = larkfield(), ManualClock()
+    living = SimulatedPlant(plant, clock.now_ms())
+    async with serving(plant, living, clock), client() as asker:
+        await clock.advance(1)
+        assert set(living.reported()) == set(plant.points)
+        assert await temperature(asker, plant) == pytest.approx(living.reported()[POINT], rel=1e-6)

@@ -103,8 +103,8 @@ def _mains(plant: Plant, loop: Loop, sheet: Sheet, scene: Scene, y: float) -> fl
         for number, row in enumerate(rows):
             for place, (signal, caption, _) in enumerate(row):
                 x = TEXT_X + place * 290
-                branch = flows_at(loop, header) if signal.endswith(".temp") else ""
-                scene.marks.append(sheet.value(signal, x, y + 30 + 46 * (number + 1), VALUE, caption=caption, tight=True, branch=branch))
+                moved_by = flows_at(loop, header) if signal.endswith(".temp") else ""
+                scene.marks.append(sheet.value(signal, x, y + 30 + 46 * (number + 1), VALUE, caption=caption, tight=True, branch=moved_by))
         y += tall + 16
     for stage in loop.stages_of("valve"):
         for index, branch in enumerate(stage.branches):
