@@ -36,4 +36,4 @@ def _adapter(adapter: Adapter, addresses: Mapping[str, str]) -> Adapter:
     if new is None:
         return adapter
     host, port = host_port(new, adapter.port)
-    return Adapter(f"{host}/{adapter.address.partition('/')[2]}", port)
+    return replace(adapter, address=f"{host}/{adapter.address.partition('/')[2]}", port=port)

@@ -41,6 +41,9 @@ class BacnetTable(Strict):
 
     address: str
     port: int = Field(default=47_808, ge=1, le=65_535)
+    bbmd: str = ""
+    ttl_s: int = Field(default=300, ge=30, le=65_535)
+    requests_per_s: float = Field(default=200.0, ge=1, le=2_000)
 
 
 class DeviceTable(Strict):
@@ -53,6 +56,10 @@ class DeviceTable(Strict):
     unit_id: int | None = Field(default=None, ge=1, le=255)
     period_s: float = Field(default=10.0, ge=0.5, le=3_600)
     timeout_s: float = Field(default=3.0, ge=0.05, le=30)
+    framer: Literal["tcp", "rtu"] | None = None
+    network: int | None = Field(default=None, ge=1, le=65_534)
+    mac: int | str | None = None
+    requests_per_s: float = Field(default=0.0, ge=0, le=1_000)
 
 
 class StageTable(Strict):

@@ -103,11 +103,24 @@ class Device:
     period_s: float
     timeout_s: float
     label: str
+    framer: str = "tcp"
+    """Modbus: ``tcp``, or ``rtu`` where a converter passes serial frames through unchanged."""
+    network: int | None = None
+    """BACnet: number of the network behind the router at ``address``; None where the device itself stands there."""
+    mac: str = ""
+    """BACnet: station on that network, as hex octets."""
+    requests_per_s: float = 0.0
+    """Budget: most requests a second to this device; 0 for no limit of its own."""
 
     @property
     def address(self) -> str:
         """Return ``host:port``; Modbus devices that share it share one gateway."""
         return f"{self.host}:{self.port}"
+
+    @property
+    def station(self) -> str:
+        """Return where it stands, with the network behind a router: ``100:2@192.168.1.5:47808``."""
+        return self.address if self.network is None else f"{self.network}:{int(self.mac, 16)}@{self.address}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +130,12 @@ class Adapter:
     address: str
     """``192.168.10.5/24``; empty if the plant has no BACnet device."""
     port: int
+    bbmd: str = ""
+    """``host:port`` of the broadcast relay (BBMD) where this computer registers as a foreign device; else empty."""
+    ttl_s: int = 300
+    """Seconds that a registration lasts; it is renewed before."""
+    requests_per_s: float = 200.0
+    """Budget: most requests a second that leave through this adapter."""
 
 
 @dataclass(frozen=True, slots=True)

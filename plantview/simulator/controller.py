@@ -61,10 +61,19 @@ class Controller:
         self.staging.step(dt_s, supply_c - self.setpoint_c, self._distribution_share())
         for train in self.trains:
             train.step(dt_s)
+        self._isolate()
         wet = [train for train in self.trains if train.needs_water]
         self._pumps(dt_s, wet)
         self.rejection.step(dt_s, bool(wet))
         self._coil_valves(dt_s, wet)
+
+    def _isolate(self) -> None:
+        """Drive the isolation valves; chillers in series share theirs."""
+        opened = {name for train in self.trains if train.wants_open for name in train.layout.valves}
+        for train in self.trains:
+            for name in train.layout.valves:
+                own = 100.0 if name in opened else 0.0
+                self.machines.valves[name].command_pct = self.outputs.drive(f"{name}.command", own)
 
     def _setpoints(self) -> None:
         drive, layout = self.outputs.drive, self.layout
@@ -92,9 +101,11 @@ class Controller:
             self._flow.step(self._condenser_shortage(wet), dt_s)
         for header in self.headers:
             self._header(header, dt_s, wet)
+        wanted = {name for train in wet for name in train.layout.own_pumps}
         for train in self.trains:
             for name in train.layout.own_pumps:
                 pump = self.machines.pumps[name]
+                pump.command = self.outputs.drive(f"{name}.command", float(name in wanted)) > 0.5
                 in_chilled = self._shares_pump and name in self._chilled_pumps
                 own = self._pressure.output if in_chilled else 100.0
                 pump.speed_command_pct = self.outputs.drive(f"{name}.speed_command", own) if pump.variable else 100.0

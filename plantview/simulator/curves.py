@@ -3,7 +3,8 @@
 Source: EnergyPlus chiller data sets (Chiller:Electric:ReformulatedEIR and Chiller:Electric:EIR),
 as published with the Modelica Buildings library; equations EnergyPlus Engineering Reference 22.1.
 Only sets that were validated over their range are here: kW/ton between 0.35 and 1.2 from 25 to
-100 % load, rising with condenser-water temperature (tests/standards/test_simulator_chiller.py).
+100 % load with condenser water of 21.5 to 29 degC (vanes: 15 to 26 degC), and rising with it
+(tests/standards/test_simulator_chiller.py).
 """
 
 from __future__ import annotations

@@ -66,7 +66,10 @@ def layout_of(plant: Plant) -> Layout:
     chillers, coils = chilled.stages_of("chiller"), chilled.stages_of("coil")
     barrels = condenser.stages_of("chiller")
     tower_bypass, tower_valve = _tower_bypass(plant, condenser)
-    trains = [_train(sizes, branch, condenser) for stage in chillers for branch in stage.branches]
+    trains = [
+        _train(sizes, port.equipment, branch, condenser)
+        for stage in chillers for branch in stage.branches for port in branch if port.side == "evaporator"
+    ]
     return Layout(
         tuple(trains), tuple(_groups(sizes, chilled)) + tuple(_groups(sizes, condenser)), chillers[-1].end,
         (coils[0].start, coils[-1].end), chilled.id, condenser.id, barrels[0].start, _coil_valves(sizes, coils),
@@ -74,8 +77,7 @@ def layout_of(plant: Plant) -> Layout:
     )
 
 
-def _train(sizes: Sizes, branch: tuple[Port, ...], condenser: Loop) -> TrainLayout:
-    chiller = next(port.equipment for port in branch if port.side == "evaporator")
+def _train(sizes: Sizes, chiller: str, branch: tuple[Port, ...], condenser: Loop) -> TrainLayout:
     ports = list(branch)
     for stage in condenser.stages_of("chiller"):
         for other in stage.branches:

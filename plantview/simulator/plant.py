@@ -92,11 +92,11 @@ class SimulatedPlant:
     def _advance(self, dt_s: float) -> None:
         if self._elapsed_s >= self._weather_due_s:
             self._look_outside()
-        if self._faults:
-            self._apply_faults()
         self.controller.step(dt_s)
         self.machines.step(dt_s)
         self._elapsed_s += dt_s
+        if self._faults:
+            self._apply_faults()
 
     def _look_outside(self) -> None:
         self.machines.air = self._site.air(self.now_ms)

@@ -11,8 +11,9 @@ from plantview.simulator.pi import PiLoop
 
 APPROACH_K: Final = 4.5
 """The setpoint follows the wet bulb at this distance: the fans reach it at about two thirds of their speed."""
-COLDEST_C: Final = 21.0
-WARMEST_C: Final = 29.4
+COLDEST_C: Final = 21.5
+WARMEST_C: Final = 29.0
+"""The range over which the chillers' published curves were validated."""
 FANS_OFF_K: Final = 0.56
 FANS_OFF_S: Final = 300.0
 FANS_REST_S: Final = 60.0

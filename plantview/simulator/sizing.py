@@ -33,7 +33,7 @@ class Sizes:
         """Return design data that cannot be guessed."""
         if key in equipment.design:
             return equipment.design[key]
-        self.lack(equipment.id, f"the simulator needs its design {key}", f'add {key} = "…" with its unit')
+        self.lack(f"equipment.{equipment.id}", f"the simulator needs its design {key}", f'add {key} = "…" with its unit')
         return 1.0
 
     def lack(self, place: str, wrong: str, remedy: str, file: str = "plant.toml") -> None:

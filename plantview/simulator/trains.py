@@ -59,6 +59,11 @@ class Train:
         return self.state in {PROVING, ON, UNLOADING}
 
     @property
+    def wants_open(self) -> bool:
+        """Return whether its isolation valves belong open."""
+        return self.state in {OPENING, PROVING, ON, UNLOADING}
+
+    @property
     def running(self) -> bool:
         """Return whether its compressor is at work or about to be."""
         return self.state == ON and self.chiller.panel.mode in {STARTING, RUN}
@@ -75,14 +80,14 @@ class Train:
         self.chiller.load_kw = 0.7 * self.chiller.rating.capacity_kw
 
     def step(self, dt_s: float) -> None:
-        """Move the sequence on and drive the steel."""
+        """Move the sequence on and enable the chiller; valves and pumps may serve two, the controller drives them."""
         self._in_state_s += dt_s
         proven = self.chiller.chw_switch.closed and self.chiller.cw_switch.closed
         self._proven_s = self._proven_s + dt_s if proven else 0.0
         following = self._following()
         if following != self.state:
             self.state, self._in_state_s = following, 0.0
-        self._drive()
+        self.chiller.enabled = self._outputs.drive(f"{self.id}.enable", float(self.state == ON)) > 0.5
 
     def _following(self) -> str:
         return {
@@ -117,11 +122,3 @@ class Train:
         if self._proven_s >= PROOF_HOLD_S and all(pump.running for pump in self._pumps):
             return ON
         return FAILED if self._in_state_s >= PROOF_TIMEOUT_S else PROVING
-
-    def _drive(self) -> None:
-        opened = 100.0 if self.state in {OPENING, PROVING, ON, UNLOADING} else 0.0
-        for name, valve in zip(self.layout.valves, self._valves, strict=True):
-            valve.command_pct = self._outputs.drive(f"{name}.command", opened)
-        for name, pump in zip(self.layout.own_pumps, self._pumps, strict=True):
-            pump.command = self._outputs.drive(f"{name}.command", float(self.needs_water)) > 0.5
-        self.chiller.enabled = self._outputs.drive(f"{self.id}.enable", float(self.state == ON)) > 0.5

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 
 def enthalpy_kj_kg(temp_c: float) -> float:
-    """Return the enthalpy; agrees with IAPWS-95 to 0.01 kJ/kg."""
+    """Return the enthalpy; agrees with IAPWS-IF97 to 0.03 kJ/kg."""
     return 0.004936234599466153 + temp_c * (
         4.21531424648508 + temp_c * (-0.0013087788782536736 + temp_c * (
             1.9652416183813955e-05 - temp_c * 1.016448940478144e-07)))

@@ -6,6 +6,7 @@ import tempfile
 from collections import defaultdict
 from pathlib import Path
 
+import pytest
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
@@ -191,5 +192,5 @@ class AlarmLife(RuleBasedStateMachine):
         assert not places or min(place.rank for place in places.values()) == 1
 
 
-TestAlarmLife = AlarmLife.TestCase
-TestAlarmLife.settings = settings(max_examples=60, stateful_step_count=40, deadline=None, derandomize=True)
+AlarmLife.TestCase.settings = settings(max_examples=40, stateful_step_count=40, deadline=None, derandomize=True)
+TestAlarmLife = pytest.mark.timeout(120)(AlarmLife.TestCase)

@@ -11,6 +11,7 @@ from plantview.alarms import AlarmEngine, AlarmStore, compile_rules
 from plantview.model.quality import Quality
 from plantview.model.reading import Frame, Reading, good
 from plantview.model.signal import signal_of
+from plantview.units import unit
 from tests.unit.alarm_rig import HandClock, Rig, row, small_plant
 
 HIHI: tuple[dict[str, Any], ...] = (
@@ -285,6 +286,13 @@ def test_fo4_reset_is_refused_while_a_member_is_active() -> None:
     assert set(rig.engine.first_out("G")) == {"A", "B"}
 
 
+def test_a_first_out_group_that_is_not_there_or_a_reset_by_nobody_is_refused() -> None:
+    rig = _group()
+    refusals = [rig.engine.reset_first_out("H", "JD"), rig.engine.reset_first_out("G", "")]
+    assert [refusal and refusal.code for refusal in refusals] == ["unknown_group", "person"]
+    assert [line["kind"] for line in rig.engine.journal(10)] == ["REFUSED", "REFUSED"]
+
+
 def test_fo5_reset_after_all_cleared_empties_the_group() -> None:
     rig = _group()
     rig.scan(10, temp=51, fault=1)
@@ -324,6 +332,27 @@ def test_a_group_that_is_over_begins_a_new_episode() -> None:
 
 
 # --- other types ---------------------------------------------------------------------------
+def test_a_setpoint_in_another_unit_is_compared_in_the_unit_of_the_value() -> None:
+    plant = small_plant(row(type="DEV_HI", point="CH-1.chws_temp", setpoint="PLANT.target", limit="3 degF"))
+    target = replace(signal_of(plant.points["CH-1.setpoint"]), name="PLANT.target", unit=unit("degC", "temperature"))
+    rules, _ = compile_rules(plant, {"PLANT.target": target})
+    clock = HandClock()
+    engine = AlarmEngine(rules, clock, AlarmStore(None, clock))
+    for value, standing in ((53.0, 0), (53.1, 1)):  # 10 °C is 50 °F
+        engine.evaluate(Frame(1, 0, {"CH-1.chws_temp": good(value, 0), "PLANT.target": good(10.0, 0)}), {})
+        assert len(engine.snapshot()["active"]) == standing
+
+
+def test_an_alarm_with_a_setpoint_that_is_not_read_holds() -> None:
+    rig = Rig(row(type="DEV_HI", point="CH-1.chws_temp", setpoint="CH-1.setpoint", limit="3 degF"))
+    rig.set("CH-1.setpoint", 44)
+    rig.scan(0, temp=51)
+    rig.set("CH-1.setpoint", None)
+    rig.scan(10, temp=40)
+    assert rig.state() == "UNACK"
+    assert rig.engine.snapshot()["active"][0]["text"].startswith("Leaving chilled water 51.0 °F")
+
+
 def test_a_rate_alarm_looks_at_the_change_within_its_window_both_ways() -> None:
     rig = Rig(row(type="ROC", point="CH-1.chws_temp", limit="5 degF", within_s=60, deadband="1 degF"))
     for at, value, state in ((0, 44, "NORM"), (30, 49, "NORM"), (50, 49.1, "UNACK"), (120, 49.1, "RTNUN"),
@@ -420,6 +449,15 @@ def test_an_event_is_journalled_and_not_annunciated() -> None:
     refusal = rig.engine.acknowledge("HI", "JD")
     assert refusal is not None
     assert refusal.code == "unknown_alarm"
+
+
+def test_an_event_ends_when_it_no_longer_applies() -> None:
+    plain = row(priority=None, consequence=None, action=None, time_to_respond_s=None, class_=None)
+    rig = Rig(plain | {"when": "CH-1.status is RUN"})
+    rig.scan(0, temp=51, status=1)
+    rig.scan(10, status=0)
+    rig.scan(20)
+    assert rig.kinds() == ["EVENT", "RTN"]
 
 
 def test_a_trip_is_known_however_people_set_its_alarm_aside() -> None:
