@@ -12,6 +12,7 @@ PlantviewError
 ├── CalcError                a calculation cannot answer
 │   └── OutsideSourceRange   inputs beyond what the cited source covers
 ├── HistoryError             full disk, damaged file
+├── LogUnreadable            a log made elsewhere cannot be read as it is
 ├── IllegalTransition        an alarm was asked for what its table forbids
 └── ChannelError             the seam between the two processes failed
 """
@@ -102,6 +103,10 @@ class OutsideSourceRange(CalcError):
 
 class HistoryError(PlantviewError):
     """The store cannot take or give back readings."""
+
+
+class LogUnreadable(PlantviewError):
+    """A log that was made elsewhere cannot be read as it is; nothing of it was taken."""
 
 
 class IllegalTransition(PlantviewError):

@@ -61,49 +61,49 @@ class Compare:
 class Not:
     """The opposite; unknown stays unknown."""
 
-    inner: Node
+    inner: Clause
 
 
 @dataclass(frozen=True, slots=True)
 class AllOf:
     """Every part is true."""
 
-    parts: tuple[Node, ...]
+    parts: tuple[Clause, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class AnyOf:
     """At least one part is true."""
 
-    parts: tuple[Node, ...]
+    parts: tuple[Clause, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Lasts:
     """``inner`` has been true without a break for ``seconds``; ``number`` counts the timers of a tree."""
 
-    inner: Node
+    inner: Clause
     seconds: float
     number: int
 
 
-Node = Runs | Is | Compare | Not | AllOf | AnyOf | Lasts
+Clause = Runs | Is | Compare | Not | AllOf | AnyOf | Lasts
 
 
 class ExpressionError(ValueError):
     """A condition that cannot be read; the text says where and what would be right."""
 
 
-def parse(text: str, plant: Plant, signals: Mapping[str, Signal]) -> Node:
+def parse(text: str, plant: Plant, signals: Mapping[str, Signal]) -> Clause:
     """Return the tree of a condition; ExpressionError if it cannot be read or names what is not there."""
     if len(text) > LENGTH_MAX:
         raise ExpressionError(f"the condition is {len(text)} characters long; {LENGTH_MAX} are the most")
     return _Parser(_tokens(text), plant, signals).whole()
 
 
-def signals_of(node: Node) -> tuple[Signal, ...]:
+def signals_of(clause: Clause) -> tuple[Signal, ...]:
     """Return every signal that a condition looks at."""
-    match node:
+    match clause:
         case Runs(signals):
             return signals
         case Is(signal) | Compare(signal):
@@ -130,7 +130,7 @@ class _Parser:
         self._tokens, self._plant, self._signals = tokens, plant, signals
         self._at = self._depth = self._timers = 0
 
-    def whole(self) -> Node:
+    def whole(self) -> Clause:
         tree = self._condition()
         if self._peek():
             raise ExpressionError(f"'{self._peek()}' is not expected there; join tests with 'and' or 'or'")
@@ -151,27 +151,27 @@ class _Parser:
         self._at += found
         return found
 
-    def _condition(self) -> Node:
+    def _condition(self) -> Clause:
         return self._joined("or", self._all, AnyOf)
 
-    def _all(self) -> Node:
+    def _all(self) -> Clause:
         return self._joined("and", self._timed, AllOf)
 
-    def _joined(self, word: str, part: Callable[[], Node], whole: type[AllOf | AnyOf]) -> Node:
+    def _joined(self, word: str, part: Callable[[], Clause], whole: type[AllOf | AnyOf]) -> Clause:
         parts = [part()]
         while self._accept(word):
             parts.append(part())
         return parts[0] if len(parts) == 1 else whole(tuple(parts))
 
-    def _timed(self) -> Node:
+    def _timed(self) -> Clause:
         negated = self._accept("not")
         test = self._test()
-        node = Not(test) if negated else test
+        clause = Not(test) if negated else test
         if not self._accept("for"):
-            return node
+            return clause
         seconds = self._duration()
         self._timers += 1
-        return Lasts(node, seconds, self._timers - 1)
+        return Lasts(clause, seconds, self._timers - 1)
 
     def _duration(self) -> float:
         number, unit = self._take("a duration"), self._take("s, min or h")
@@ -183,7 +183,7 @@ class _Parser:
             raise ExpressionError(f"'for {number} {unit}' must be above 0 and at most {DURATION_MAX_S / 3_600:g} h")
         return seconds
 
-    def _test(self) -> Node:
+    def _test(self) -> Clause:
         if self._accept("("):
             return self._bracket()
         if self._accept("any"):
@@ -198,7 +198,7 @@ class _Parser:
             return self._compare(self._signal(name), verb)
         raise ExpressionError(f"'{verb}' after {name} is not understood; write 'runs', 'is', 'above' or 'below'")
 
-    def _bracket(self) -> Node:
+    def _bracket(self) -> Clause:
         self._depth += 1
         if self._depth > DEPTH_MAX:
             raise ExpressionError(f"more than {DEPTH_MAX} brackets inside each other")
@@ -208,7 +208,7 @@ class _Parser:
         self._depth -= 1
         return inner
 
-    def _any(self) -> Node:
+    def _any(self) -> Clause:
         kind = self._take("a kind of equipment")
         if not self._accept("runs"):
             raise ExpressionError(f"'any {kind}' must be followed by 'runs'")
@@ -232,7 +232,7 @@ class _Parser:
             raise ExpressionError(f"no signal '{name}'{near(name, self._signals)}")
         return self._signals[name]
 
-    def _is(self, signal: Signal) -> Node:
+    def _is(self, signal: Signal) -> Clause:
         negated = self._accept("not")
         words = [self._take("a state").strip("'\"")]
         while self._peek() and self._peek() not in _KEYWORDS:
@@ -243,7 +243,7 @@ class _Parser:
             raise ExpressionError(str(error)) from None
         return Not(test) if negated else test
 
-    def _compare(self, signal: Signal, verb: str) -> Node:
+    def _compare(self, signal: Signal, verb: str) -> Clause:
         number, unit = self._take("a number"), self._take("a unit")
         try:
             return Compare(signal, verb == "above", amount(f"{number} {unit}", signal))

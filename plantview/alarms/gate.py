@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from plantview.alarms.expression import AllOf, AnyOf, Compare, Is, Lasts, Node, Not, Runs
+from plantview.alarms.expression import AllOf, AnyOf, Compare, Is, Lasts, Clause, Not, Runs
 from plantview.alarms.names import is_on
 from plantview.model.reading import Frame
 from plantview.model.signal import Signal
@@ -18,7 +18,7 @@ class Gate:
     An unknown moment keeps the time running; only a known false ends it.
     """
 
-    def __init__(self, tree: Node) -> None:
+    def __init__(self, tree: Clause) -> None:
         self._tree = tree
         self._since_s: dict[int, float | None] = {}
         """Timer -> since when true; None after a known false."""
@@ -29,8 +29,8 @@ class Gate:
         """Return whether the condition holds; ``now_s`` is monotonic."""
         return self._truth(self._tree, frame, now_s)
 
-    def _truth(self, node: Node, frame: Frame, now_s: float) -> bool | None:
-        match node:
+    def _truth(self, clause: Clause, frame: Frame, now_s: float) -> bool | None:
+        match clause:
             case Runs(signals):
                 return _any(_runs(signal, frame) for signal in signals)
             case Is(signal, numbers):

@@ -48,7 +48,7 @@ class Rule:
     """0: it cannot be shelved, nor taken out of service."""
     first_out: str
     """Name of its first-out group; may be empty."""
-    gate: expression.Node | None
+    gate: expression.Clause | None
     when: str
     suppressed_otherwise: bool
     """When the gate is false: suppressed by design, or else simply normal."""
@@ -150,7 +150,7 @@ def _rule(row: Row, plant: Plant, signals: Mapping[str, Signal]) -> Rule | None:
     )
 
 
-def _gate(row: Row, plant: Plant, signals: Mapping[str, Signal]) -> expression.Node | None:
+def _gate(row: Row, plant: Plant, signals: Mapping[str, Signal]) -> expression.Clause | None:
     text = row.text("when")
     if not text:
         return None

@@ -86,6 +86,117 @@ def wet_bulb_c(dry_bulb_c: Numeric, humidity_pct: Numeric, station_kpaa: Numeric
     return choose(over_water >= 0, over_water, _solve(dry_c, moisture, pressure, 1))
 
 
+def saturation_vapour_pressure_kpa(temperature_c: Numeric) -> Numeric:
+    """Return the pressure of water vapour over water, or over ice below 0 °C.
+
+    Shape
+        Scalar or series in, the same out.
+
+    Parameters
+        temperature_c   -100..200                                        [°C]
+
+    Returns
+        pressure        NaN where the temperature is NaN                 [kPa abs]
+
+    Errors
+        OutsideSourceRange   temperature outside.
+
+    Source
+        ASHRAE Handbook - Fundamentals (2017), ch. 1, eq. 5 and 6
+        (tests/standards/test_air.py).
+
+    >>> round(saturation_vapour_pressure_kpa(25.0), 3)
+    3.169
+    """
+    return _vapour_pressure_kpa(within(temperature_c, -100.0, 200.0, "temperature, °C,"))
+
+
+def saturated_humidity_ratio(temperature_c: Numeric, station_kpaa: Numeric) -> Numeric:
+    """Return the water that saturated air holds.
+
+    Shape
+        Scalars or series of one length in, the same out.
+
+    Parameters
+        temperature_c   -40..60                                          [°C]
+        station_kpaa    air pressure on site, 60..110                    [kPa abs]
+
+    Returns
+        ratio           NaN where an input is NaN                        [kg/kg dry air]
+
+    Errors
+        OutsideSourceRange   an input outside.
+
+    Source
+        ASHRAE Handbook - Fundamentals (2017), ch. 1, eq. 20 and 21
+        (tests/standards/test_air.py).
+
+    >>> round(saturated_humidity_ratio(25.0, 101.325), 4)
+    0.0201
+    """
+    at_c = within(temperature_c, -40.0, 60.0, "temperature, °C,")
+    return _humidity_ratio(_vapour_pressure_kpa(at_c), within(station_kpaa, 60.0, 110.0, "station pressure, kPa abs,"))
+
+
+def humidity_ratio_of_wet_bulb(dry_bulb_c: Numeric, wet_bulb_c: Numeric, station_kpaa: Numeric) -> Numeric:
+    """Return the water that air of known dry and wet bulb holds.
+
+    Shape
+        Scalars or series of one length in, the same out.
+
+    Parameters
+        dry_bulb_c      -40..60                                          [°C]
+        wet_bulb_c      -40..60, not above dry bulb                      [°C]
+        station_kpaa    air pressure on site, 60..110                    [kPa abs]
+
+    Returns
+        ratio           NaN where an input is NaN                        [kg/kg dry air]
+
+    Errors
+        OutsideSourceRange   an input outside, or a wet bulb above dry bulb.
+
+    Source
+        ASHRAE Handbook - Fundamentals (2017), ch. 1, eq. 33 and 35
+        (tests/standards/test_air.py).
+
+    >>> round(humidity_ratio_of_wet_bulb(30.0, 25.0, 101.325), 4)
+    0.018
+    """
+    dry_c = within(dry_bulb_c, -40.0, 60.0, "dry bulb, °C,")
+    wet_c = within(wet_bulb_c, -40.0, 60.0, "wet bulb, °C,")
+    within(dry_c - wet_c, 0.0, 100.0, "dry bulb less wet bulb, K,")
+    pressure = within(station_kpaa, 60.0, 110.0, "station pressure, kPa abs,")
+    over_water = _moisture_at(dry_c, wet_c, pressure, 0)
+    return choose(wet_c >= 0, over_water, _moisture_at(dry_c, wet_c, pressure, 1))
+
+
+def saturated_enthalpy_kj_kg(temperature_c: Numeric, station_kpaa: Numeric) -> Numeric:
+    """Return the heat that saturated air holds above dry air of 0 °C.
+
+    Shape
+        Scalars or series of one length in, the same out.
+
+    Parameters
+        temperature_c   -40..60                                          [°C]
+        station_kpaa    air pressure on site, 60..110                    [kPa abs]
+
+    Returns
+        enthalpy        NaN where an input is NaN                        [kJ/kg dry air]
+
+    Errors
+        OutsideSourceRange   an input outside.
+
+    Source
+        ASHRAE Handbook - Fundamentals (2017), ch. 1, eq. 30
+        (tests/standards/test_air.py).
+
+    >>> round(saturated_enthalpy_kj_kg(25.0, 101.325), 1)
+    76.3
+    """
+    moisture = saturated_humidity_ratio(temperature_c, station_kpaa)
+    return 1.006 * temperature_c + moisture * (2_501.0 + 1.86 * temperature_c)
+
+
 def _solve(dry_c: Numeric, moisture: Numeric, pressure: Numeric, phase: int) -> Numeric:
     low, high = dry_c - _DEPRESSION_MAX_K, dry_c + 0.0 * moisture
     for _ in range(_BISECTIONS):

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from plantview.calcs._numeric import choose, within
+
 if TYPE_CHECKING:
     from plantview.calcs._numeric import Numeric
 
@@ -190,3 +192,35 @@ def superheat_k(suction_c: Numeric, dew_c: Numeric) -> Numeric:
     3.0
     """
     return suction_c - dew_c
+
+
+def lift_target_k(part_load: Numeric, least_k: float, most_k: float) -> Numeric:
+    """Return the water lift (CWR above CHWS) that a plant is asked to hold at a part load.
+
+    The least lift is the machine's own: below it, it runs worse, hunts or trips.
+
+    Shape
+        Scalar or series of part loads in, the same out; the limits are one number each.
+
+    Parameters
+        part_load   load / design load, 0..1.5                                      [1]
+        least_k     the machine's least lift                                        [K]
+        most_k      design CWR less least CHWS                                      [K]
+
+    Returns
+        lift        NaN where the part load is NaN                                  [K]
+
+    Errors
+        OutsideSourceRange   a part load outside, or limits in the wrong order.
+
+    Source
+        ASHRAE Guideline 36 (2021), 5.20.12.2, as documented by public implementations
+        (tests/standards/test_lift.py).
+
+    >>> round(lift_target_k(0.5, 11.0, 28.0), 2)
+    18.65
+    """
+    load = within(part_load, 0.0, 1.5, "part load")
+    slope = 1.1 * (most_k - within(least_k, 0.0, most_k, "least lift, K,"))
+    wanted = most_k + slope * (load - 1.0)
+    return choose(wanted < least_k, least_k + 0.0 * load, choose(wanted > most_k, most_k + 0.0 * load, wanted))

@@ -71,3 +71,30 @@ def heat_balance_tolerance_pct(load_pct: Numeric, design_delta_t_k: float) -> Nu
     load = within(load_pct, 0.1, 150.0, "load, %,")
     delta_t_f = within(design_delta_t_k, 0.1, 30.0, "design difference, K,") * 1.8
     return 10.5 - 0.07 * load + quotient(1_500.0 / delta_t_f * load**0, load, "load")
+
+
+def open_drive_power_kw(power_kw: Numeric, motor_pct: Numeric) -> Numeric:
+    """Return the part of an open-drive machine's input that ends in the refrigerant.
+
+    The motor's loss stays in the machine room. Of a hermetic machine all input counts.
+
+    Shape
+        Scalars or series of one length in, the same out.
+
+    Parameters
+        power_kw    electric power of the motor                          [kW]
+        motor_pct   motor efficiency                                     [%]
+
+    Returns
+        power       NaN where any input is NaN                           [kW]
+
+    Errors
+        None: every real number has an answer.
+
+    Source
+        Definition: power × motor efficiency (tests/standards/test_heat_balance.py).
+
+    >>> open_drive_power_kw(100.0, 90.0)
+    90.0
+    """
+    return power_kw * motor_pct / 100.0

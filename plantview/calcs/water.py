@@ -27,6 +27,7 @@ class _Liquid:
 
     density_kg_m3: tuple[float, ...]
     cp_kj_kg_k: tuple[float, ...]
+    freezing_c: float
     low_c: float
     high_c: float
 
@@ -40,6 +41,7 @@ class _Liquid:
 _WATER: Final = _Liquid(
     density_kg_m3=(999.9969009, 3.254695662, -21.97009407, 10.36816639, -4.379439645, 0.8950508529),
     cp_kj_kg_k=(4.217866242, -0.1666752358, 0.2846944492, -0.264244522, 0.1404186041, -0.0314018668),
+    freezing_c=0.0,
     low_c=0.0,
     high_c=60.0,
 )
@@ -125,6 +127,31 @@ def enthalpy_kj_kg(temperature_c: Numeric, fluid: str = "water") -> Numeric:
     return polynomial(liquid.enthalpy_kj_kg, _scaled(temperature_c, liquid))
 
 
+def freezing_c(fluid: str) -> float:
+    """Return the temperature at which the loop's water begins to freeze.
+
+    Shape
+        One name in, one number out.
+
+    Parameters
+        fluid           ``water``, or such as ``MEG 25 %`` (mass)       [name]
+
+    Returns
+        temperature     of the first ice crystals                       [°C]
+
+    Errors
+        OutsideSourceRange   a fluid that the source does not cover.
+
+    Source
+        Water by definition; glycol as for density, within a kelvin of other fits
+        (tests/standards/test_water.py).
+
+    >>> freezing_c("water")
+    0.0
+    """
+    return _liquid(fluid).freezing_c
+
+
 def _scaled(temperature_c: Numeric, liquid: _Liquid) -> Numeric:
     return within(temperature_c, liquid.low_c, liquid.high_c, "water temperature, °C,") / _SCALE_C
 
@@ -162,4 +189,4 @@ def _glycol(name: str, mass_fraction: float) -> _Liquid:
         for key, per in (("D", 1.0), ("C", 1_000.0))
     )
     density, cp = (tuple(float(c) for c in fit) for fit in fits)
-    return _Liquid(density, cp, low_c, high_c)
+    return _Liquid(density, cp, freeze_c, low_c, high_c)

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
 from plantview.config.problems import near
-from plantview.model.point import BacnetAddress, ModbusAddress
+from plantview.model.point import BacnetAddress
 
+INSTANCE_MAX: Final = 4_194_302
 BACNET_TYPES: Final = (
     "analog-input",
     "analog-output",
@@ -26,9 +26,6 @@ BACNET_TYPES: Final = (
     "integer-value",
     "positive-integer-value",
 )
-MODBUS_TABLES: Final = ("holding", "input", "coil", "discrete")
-MODBUS_TYPES: Final = ("uint16", "int16", "uint32", "int32", "uint64", "int64", "float32", "float64")
-ORDERS: Final = ("ABCD", "CDAB", "BADC", "DCBA")
 
 
 @dataclass
@@ -40,67 +37,33 @@ class AddressProblem(Exception):
     remedy: str
 
 
-def bacnet_address(text: str) -> BacnetAddress:
-    """Return ``analog-input,3`` as an object; AddressProblem says what is wrong."""
+def bacnet_address(cells: Mapping[str, str]) -> BacnetAddress:
+    """Return ``analog-input,3`` as an object, with its ``cov`` and ``trend_log``; AddressProblem says what is wrong."""
+    text = cells.get("address", "")
     kind, _, number = text.partition(",")
     kind, number = kind.strip(), number.strip()
     if kind not in BACNET_TYPES:
         raise AddressProblem(
             "address", f"'{text}' names no BACnet object", near(kind, BACNET_TYPES) + "; write analog-input,3"
         )
-    if not number.isdigit() or int(number) > 4_194_302:
+    if not number.isdigit() or int(number) > INSTANCE_MAX:
         raise AddressProblem(
             "address", f"'{number}' is no object instance", "write analog-input,3 with an instance of 0 to 4194302"
         )
-    return BacnetAddress(kind, int(number))
+    return BacnetAddress(kind, int(number), _yes(cells.get("cov", "")), _trend_log(cells.get("trend_log", "")))
 
 
-def modbus_address(cells: Mapping[str, str]) -> ModbusAddress:
-    """Return ``holding 100`` with its type, byte order and scale; AddressProblem says what is wrong."""
-    match = re.fullmatch(r"(\w+)\s+(\d+)", cells.get("address", ""))
-    if match is None or match[1] not in MODBUS_TABLES or int(match[2]) > 65_535:
-        raise AddressProblem(
-            "address",
-            f"'{cells.get('address', '')}' is no Modbus address",
-            "write holding 100, input 100, coil 5 or discrete 5, counted from 0 as sent on the wire",
-        )
-    table, first = match[1], int(match[2])
-    kind = cells.get("type", "") or ("bit:0" if table in {"coil", "discrete"} else "")
-    if kind not in MODBUS_TYPES and not re.fullmatch(r"bit:(\d|1[0-5])", kind):
-        raise AddressProblem("type", f"'{kind}' is no Modbus type", near(kind, (*MODBUS_TYPES, "bit:0")))
-    order = cells.get("order", "") or "ABCD"
-    if order not in ORDERS:
-        raise AddressProblem("order", f"'{order}' is no byte order", near(order, ORDERS))
-    address = ModbusAddress(
-        table,
-        first,
-        kind,
-        order,
-        _number(cells, "scale", 1.0),
-        _number(cells, "offset", 0.0),
-        _raw_values(cells.get("na", "")),
-    )
-    if first + address.count > 65_536:
-        raise AddressProblem("address", f"{address} runs past register 65535", "correct the address")
-    return address
+def _yes(text: str) -> bool:
+    if text.lower() not in {"", "yes", "no"}:
+        raise AddressProblem("cov", f"'{text}' is neither yes nor no", "write yes, or leave the cell empty")
+    return text.lower() == "yes"
 
 
-def _number(cells: Mapping[str, str], column: str, default: float) -> float:
-    text = cells.get(column, "")
-    try:
-        value = float(text) if text else default
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value) or (column == "scale" and value == 0):
-        raise AddressProblem(column, f"'{text}' is no {column}", "write a plain number such as 0.1")
-    return value
-
-
-def _raw_values(text: str) -> tuple[int, ...]:
-    try:
-        return tuple(int(part, 0) for part in text.replace("|", " ").split())
-    except ValueError:
-        raise AddressProblem("na", f"'{text}' is no raw value", "write 0x8000, several separated by |") from None
+def _trend_log(text: str) -> int | None:
+    number = text.removeprefix("trend-log,")
+    if text and not (number.isdigit() and int(number) <= INSTANCE_MAX):
+        raise AddressProblem("trend_log", f"'{text}' names no trend log", "write trend-log,3 or leave the cell empty")
+    return int(number) if text else None
 
 
 def host_port(text: str, default_port: int) -> tuple[str, int]:
@@ -112,3 +75,24 @@ def host_port(text: str, default_port: int) -> tuple[str, int]:
     if not 0 < number < 65_536:
         raise AddressProblem("address", f"port {number} is out of range", "ports are 1 to 65535")
     return host, number
+
+
+def routed(text: str) -> tuple[int | None, str, str]:
+    """Return network, station and router of ``100:2@192.168.1.5``; no network where there is no ``@``."""
+    station, at, router = text.rpartition("@")
+    if not at:
+        return None, "", text
+    network, _, mac = station.partition(":")
+    if not network.isdigit() or not 0 < int(network) < 65_535:
+        raise AddressProblem("address", f"'{network}' is no network number", "write 100:2@192.168.1.5 with 1 to 65534")
+    return int(network), station_mac(mac), router
+
+
+def station_mac(text: int | str) -> str:
+    """Return a station as hex octets: a number 0 to 255 for MS/TP, or ``0A:00:01:05:BA:C0``."""
+    if str(text).isdigit() and int(text) <= 255:
+        return f"{int(text):02x}"
+    octets = str(text).split(":")
+    if len(octets) in range(2, 8) and all(re.fullmatch(r"[0-9A-Fa-f]{2}", octet) for octet in octets):
+        return "".join(octets).lower()
+    raise AddressProblem("mac", f"'{text}' is no station", "write its number, 0 to 255, or octets as 0A:00:01:05:BA:C0")

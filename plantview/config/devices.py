@@ -6,7 +6,7 @@ import ipaddress
 from collections.abc import Mapping
 from typing import Any, Final
 
-from plantview.config.addresses import AddressProblem, host_port
+from plantview.config.addresses import AddressProblem, host_port, routed, station_mac
 from plantview.config.problems import Problems
 from plantview.config.schema import BacnetTable, DeviceTable
 from plantview.model.plant import Adapter, Device
@@ -32,6 +32,7 @@ def read_devices(raw: Mapping[str, Any], problems: Problems) -> dict[str, Device
                 path, f"{name} and {clash.id} are the same device ({_identity(device)})", "correct one of them"
             )
         devices[name] = device
+    _same_paths(devices, problems)
     return devices
 
 
@@ -46,23 +47,74 @@ def _one(name: str, table: DeviceTable, problems: Problems) -> Device | None:
         problems.add(path, f"a {table.protocol} device needs {key}", f"add {key} = …")
         return None
     try:
-        host, port = host_port(table.address, DEFAULT_PORTS[table.protocol])
+        network, mac, router = _route(table)
+        host, port = host_port(router, DEFAULT_PORTS[table.protocol])
     except AddressProblem as problem:
-        problems.add((*path, "address"), problem.wrong, problem.remedy)
+        problems.add((*path, problem.column), problem.wrong, problem.remedy)
         return None
-    return Device(name, table.protocol, host, port, number, table.period_s, table.timeout_s, table.label or name)
+    _check_keys(table, path, problems)
+    return Device(
+        name,
+        table.protocol,
+        host,
+        port,
+        number,
+        table.period_s,
+        table.timeout_s,
+        table.label or name,
+        table.framer or "tcp",
+        network,
+        mac,
+        table.requests_per_s,
+    )
+
+
+def _route(table: DeviceTable) -> tuple[int | None, str, str]:
+    """Return network, station and router; from the address, or from the keys ``network`` and ``mac``."""
+    network, mac, router = routed(table.address) if table.protocol == "bacnet" else (None, "", table.address)
+    if (table.network is None) != (table.mac is None):
+        missing = "mac" if table.mac is None else "network"
+        raise AddressProblem(missing, "network and mac belong together", f"add {missing} = …")
+    if table.network is None or table.mac is None:
+        return network, mac, router
+    if network is not None:
+        raise AddressProblem("network", "the address says the network already", "remove network and mac")
+    return table.network, station_mac(table.mac), router
+
+
+def _check_keys(table: DeviceTable, path: tuple[str, str], problems: Problems) -> None:
+    for key in ("network", "mac") if table.protocol == "modbus" else ("framer",):
+        if getattr(table, key) is not None:
+            problems.add((*path, key), f"a {table.protocol} device has no {key}", f"remove {key}")
+
+
+def _same_paths(devices: Mapping[str, Device], problems: Problems) -> None:
+    """Say where two devices contradict each other about the path they share."""
+    routers: dict[int, Device] = {}
+    framers: dict[str, Device] = {}
+    for device in devices.values():
+        if device.network is not None:
+            other = routers.setdefault(device.network, device)
+            if other.address != device.address:
+                wrong = f"network {device.network} has two routers: {other.address} and {device.address}"
+                problems.add(("devices", device.id, "address"), wrong, "keep one")
+        elif device.protocol == "modbus":
+            other = framers.setdefault(device.address, device)
+            if other.framer != device.framer:
+                wrong = f'{other.id} at the same address has framer = "{other.framer}"'
+                problems.add(("devices", device.id), wrong, "give all units of a gateway the same framer")
 
 
 def _same(device: Device, other: Device) -> bool:
     if device.protocol != other.protocol:
         return False
     if device.protocol == "bacnet":
-        return device.unit == other.unit or device.address == other.address
+        return device.unit == other.unit or device.station == other.station
     return (device.address, device.unit) == (other.address, other.unit)
 
 
 def _identity(device: Device) -> str:
-    return f"{_NUMBER[device.protocol]} {device.unit} at {device.address}"
+    return f"{_NUMBER[device.protocol]} {device.unit} at {device.station}"
 
 
 def read_bacnet(raw: Mapping[str, Any], devices: Mapping[str, Device], problems: Problems) -> Adapter:
@@ -76,7 +128,18 @@ def read_bacnet(raw: Mapping[str, Any], devices: Mapping[str, Device], problems:
     if table is None:
         return Adapter("", 0)
     _check_adapter(table, devices, problems)
-    return Adapter(table.address, table.port)
+    return Adapter(table.address, table.port, _bbmd(table, problems), table.ttl_s, table.requests_per_s)
+
+
+def _bbmd(table: BacnetTable, problems: Problems) -> str:
+    if not table.bbmd:
+        return ""
+    try:
+        host, port = host_port(table.bbmd, DEFAULT_PORTS["bacnet"])
+        return f"{ipaddress.IPv4Address(host)}:{port}"
+    except (AddressProblem, ValueError):
+        problems.add(("bacnet", "bbmd"), f"'{table.bbmd}' is no IPv4 address", 'write "192.168.20.1:47808"')
+        return ""
 
 
 def _check_adapter(table: BacnetTable, devices: Mapping[str, Device], problems: Problems) -> None:

@@ -8,8 +8,9 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Final
 
-from plantview.config.addresses import BACNET_TYPES, AddressProblem, bacnet_address, modbus_address
+from plantview.config.addresses import BACNET_TYPES, AddressProblem, bacnet_address
 from plantview.config.problems import Problems, near
+from plantview.config.registers import modbus_address
 from plantview.model.measurements import MEASUREMENTS, Measurement, measurement
 from plantview.model.plant import Device, Equipment, Loop
 from plantview.model.point import BacnetAddress, ModbusAddress, Point
@@ -31,9 +32,16 @@ COLUMNS: Final = (
     "low",
     "high",
     "na",
+    "over",
+    "under",
+    "scale_register",
+    "cov",
+    "trend_log",
     "period_s",
     "description",
 )
+FOREIGN: Final = {"bacnet": ("over", "under", "scale_register"), "modbus": ("cov", "trend_log")}
+"""Columns that mean nothing to a protocol: a filled cell there is a mistake, not a wish that is passed over."""
 REQUIRED: Final = ("equipment", "measurement", "device", "address")
 POINTS_MAX: Final = 20_000
 
@@ -230,9 +238,12 @@ class _Row:
         return None
 
     def _address(self, device: Device) -> BacnetAddress | ModbusAddress | None:
+        for column in FOREIGN[device.protocol]:
+            if self._cell(column):
+                self._bad(column, f"{device.id} speaks {device.protocol}, which has no {column}", "empty the cell")
         try:
             if device.protocol == "bacnet":
-                return bacnet_address(self._cell("address"))
+                return bacnet_address(self._cells)
             return modbus_address(self._cells)
         except AddressProblem as problem:
             self._bad(problem.column, problem.wrong, problem.remedy)

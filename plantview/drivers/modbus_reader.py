@@ -1,23 +1,29 @@
-"""Reads through one Modbus TCP connection. It cannot write: it has no method for it.
+"""Reads through one connection, Modbus TCP or serial frames over TCP. It cannot write: it has no method for it.
 
 pymodbus carries the frames. What it leaves out is done here: it accepts an answer of another
 function code or with another count, keeps a caller waiting for its timeout when the link is
 already lost, and takes an answer from any unit to a question put to unit 0.
+
+Serial frames carry no transaction number. One answer that comes after its deadline would be taken
+for the answer to the next question, and so on for ever; so the line is left quiet first.
 """
 
 from __future__ import annotations
 
 import asyncio
 import logging
-import struct
 from collections.abc import Awaitable, Callable
+from struct import error as struct_error
 from typing import Final, TypeVar
 
+from pymodbus import FramerType
 from pymodbus.client import AsyncModbusTcpClient
 from pymodbus.exceptions import ModbusException
 from pymodbus.pdu import ModbusPDU
 
 from plantview.drivers.exchange import Trace, exchange, ignore
+from plantview.drivers.modbus_frames import MISFIT
+from plantview.drivers.quiet import QuietLine
 from plantview.errors import DeviceRefused, DeviceSilent, DeviceUnreachable, DriverError, ReplyUnusable
 
 FUNCTION: Final = {"coil": 1, "discrete": 2, "holding": 3, "input": 4}
@@ -35,8 +41,7 @@ EXCEPTIONS: Final = {
 _UNIT_SILENT: Final = frozenset({10, 11})
 SILENCES_MAX: Final = 3
 """Requests in a row without an answer, over all units, after which the connection is opened anew."""
-_HEADER: Final = struct.Struct(">HHHB")
-"""Transaction, protocol, length, unit: Modbus Messaging on TCP/IP Implementation Guide V1.0b, clause 3.1.3."""
+FRAMERS: Final = {"tcp": FramerType.SOCKET, "rtu": FramerType.RTU}
 _PYMODBUS_TIMEOUT_S: Final = 60.0
 """Behind every deadline of ours, so that there is one deadline and not two."""
 
@@ -53,8 +58,9 @@ class _LinkLost(Exception):
 class ModbusReader:
     """One connection to one gateway or device, one request at a time; close it when done."""
 
-    def __init__(self, host: str, port: int) -> None:
-        self._host, self._port = host, port
+    def __init__(self, host: str, port: int, framer: str = "tcp") -> None:
+        self._host, self._port, self._framer = host, port, framer
+        self._quiet = QuietLine() if framer == "rtu" else None
         self._client: AsyncModbusTcpClient | None = None
         self._sent = self._received = b""
         self._silences = 0
@@ -71,6 +77,8 @@ class ModbusReader:
         """Return ``count`` registers (or bits, as 0 and 1) from ``first``: all of them, or a DriverError by name."""
         if unit == 0 or not 0 < count <= (REGISTERS_MAX if FUNCTION[table] > 2 else BITS_MAX):
             raise ValueError(f"unit {unit}, count {count}: not to be sent")
+        if self._quiet:
+            await self._quiet.over()
         self._sent = self._received = b""
         try:
             async with asyncio.timeout(within_s):
@@ -78,13 +86,22 @@ class ModbusReader:
         except TimeoutError:
             late = self._timed_out(device, unit, within_s)
             trace(exchange(self._sent, self._received, late.detail))
+            await self._leave_quiet(within_s)
             raise late from None
         except DriverError as error:
             trace(exchange(self._sent, self._received, error.detail))
+            if not isinstance(error, DeviceRefused):
+                await self._leave_quiet(within_s)
             raise
         self._silences = 0
         trace(exchange(self._sent, self._received, "ok"))
         return words
+
+    async def _leave_quiet(self, within_s: float) -> None:
+        """Let an answer that is still under way arrive: the failure includes this wait, since it holds up the line."""
+        if self._quiet and self._sent:
+            self._quiet.begin(within_s)
+            await self._quiet.over()
 
     async def _read(self, device: str, unit: int, table: str, first: int, count: int) -> list[int]:
         client = await self._connected(device)
@@ -97,7 +114,7 @@ class ModbusReader:
             reply = await _cancellable(call(first, count=count, device_id=unit))
         except _LinkLost:
             raise self._unanswered(device, unit, "the connection was closed without an answer") from None
-        except (ModbusException, ValueError, struct.error, OSError) as error:
+        except (ModbusException, ValueError, struct_error, OSError) as error:
             raise ReplyUnusable(device, f"an answer that cannot be used: {error}") from error
         return _words(device, unit, function, count, reply)
 
@@ -106,7 +123,7 @@ class ModbusReader:
             return self._client
         self.close()
         client = self._client = AsyncModbusTcpClient(
-            self._host, port=self._port,
+            self._host, port=self._port, framer=FRAMERS[self._framer],
             retries=0, reconnect_delay=0,  # polling owns pace and connection: a second owner leaks sockets
             timeout=_PYMODBUS_TIMEOUT_S, trace_packet=self._keep, trace_connect=self._on_link,
         )
@@ -126,9 +143,16 @@ class ModbusReader:
     def _keep(self, sending: bool, octets: bytes) -> bytes:
         if sending:
             self._sent = octets
+            if self._quiet:
+                self._quiet.asked()
         else:
             self._received = octets
+            if self._quiet:
+                self._quiet.heard(waited_for=self._waiting())
         return octets
+
+    def _waiting(self) -> bool:
+        return self._client is not None and not self._client.ctx.response_future.done()
 
     def _timed_out(self, device: str, unit: int, within_s: float) -> DriverError:
         if self._sent:
@@ -138,7 +162,7 @@ class ModbusReader:
 
     def _unanswered(self, device: str, unit: int, why: str) -> DriverError:
         """Tell a device that says nothing from one whose answer was thrown away because it fits no question."""
-        misfit = _misfit(self._sent, self._received, unit)
+        misfit = MISFIT[self._framer](self._sent, self._received, unit)
         self._silences += 1
         if misfit or self._silences >= SILENCES_MAX:
             self._silences = 0
@@ -154,25 +178,6 @@ async def _cancellable(work: Awaitable[_Result]) -> _Result:
     if task is not None and task.cancelling() > before:
         raise asyncio.CancelledError
     return result
-
-
-def _misfit(sent: bytes, received: bytes, unit: int) -> str:
-    """Return why received octets are no answer to what was sent; empty if there are none or they are an old answer."""
-    if not received:
-        return ""
-    if len(received) < _HEADER.size + 1:
-        return "half an answer"
-    transaction, protocol, length, answering = _HEADER.unpack_from(received)
-    asked = int.from_bytes(sent[:2], "big")
-    if protocol != 0 or not 2 <= length <= 254:
-        return "octets that are no Modbus answer"
-    if transaction != asked:
-        return "" if transaction < asked else "an answer to a question that was not asked"
-    if answering != unit:
-        return f"an answer of unit {answering} to a question to unit {unit}"
-    if len(received) < length + 6:
-        return "half an answer"
-    return "an answer that cannot be decoded"
 
 
 def _words(device: str, unit: int, function: int, count: int, reply: ModbusPDU) -> list[int]:

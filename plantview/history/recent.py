@@ -6,7 +6,8 @@ from collections.abc import Mapping
 
 from plantview.clock import Clock
 from plantview.history.latest import Latest
-from plantview.history.ring import Ring, Samples
+from plantview.history.ring import Ring
+from plantview.history.samples import Samples
 from plantview.model.reading import Batch, Frame
 from plantview.model.signal import Signal
 

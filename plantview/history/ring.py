@@ -7,12 +7,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from plantview.history.samples import Samples
 from plantview.model.reading import Batch, Reading
 from plantview.model.signal import Signal
 
@@ -20,17 +20,6 @@ DEPTH_S: Final = 7_200.0
 SLOTS_MAX: Final = 7_200
 REASONS_MAX: Final = 4_000
 """Different reasons that are kept as text; a further one reads "other"."""
-
-
-@dataclass(frozen=True, slots=True)
-class Samples:
-    """What was read of one signal over a while; all arrays have the same length, oldest first."""
-
-    at_ms: NDArray[np.int64]
-    values: NDArray[np.float64]
-    """As reported; NaN where BAD."""
-    quality: NDArray[np.uint8]
-    reasons: tuple[str, ...]
 
 
 class _Group:
@@ -94,7 +83,7 @@ class Ring:
         """Return the samples with ``from_ms <= at < to_ms``; none for an unknown name."""
         place = self._place.get(name)
         if place is None:
-            return Samples(np.empty(0, np.int64), np.empty(0), np.empty(0, np.uint8), ())
+            return Samples.none()
         group, row = place
         filled = int(group.filled[row])
         order = np.arange(max(0, filled - group.slots), filled) % group.slots

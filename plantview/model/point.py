@@ -8,7 +8,6 @@ from typing import Final
 
 from plantview.units import Unit
 
-
 REGISTERS_OF: Final[Mapping[str, int]] = {
     "uint16": 1, "int16": 1, "bcd16": 1, "uint32": 2, "int32": 2, "float32": 2, "bcd32": 2,
     "uint64": 4, "int64": 4, "float64": 4,

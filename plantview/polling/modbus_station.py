@@ -35,7 +35,8 @@ class ModbusStation(Station):
         self._reader = reader
         self._plans = {period_s: RegisterPlan(group) for period_s, group in self.classes().items()}
         self._decode: dict[str, Decode] = {
-            point.name: decoder(point.address) for point in self.points if isinstance(point.address, ModbusAddress)
+            point.name: decoder(point.address, point.states)
+            for point in self.points if isinstance(point.address, ModbusAddress)
         }
 
     @override

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any, Final
 
 from plantview.drivers.bacnet_codec import object_key
@@ -76,6 +76,19 @@ class ObjectPlan:
         count = -(-len(keys) // self.objects_max)
         size = -(-len(keys) // count)
         return tuple(ObjectBatch(keys[start : start + size]) for start in range(0, len(keys), size))
+
+    def learned(self) -> dict[str, Any]:
+        """Return what is kept over a restart: less than the device promised, or no multiple read; else empty."""
+        if not self.single and self.objects_max >= self.limits.objects:
+            return {}
+        return {"objects_max": self.objects_max, "single_reads": self.single}
+
+    def recall(self, learned: Mapping[str, Any]) -> None:
+        """Take back what ``learned`` gave."""
+        self.single = bool(learned.get("single_reads", False))
+        most = learned.get("objects_max", 0)
+        if 0 < most < self.objects_max:
+            self.shrink(most)
 
     def as_dict(self) -> dict[str, Any]:
         """Return what the health page shows of it."""

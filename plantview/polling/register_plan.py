@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
@@ -53,7 +53,7 @@ class RegisterPlan:
         self.spans: dict[str, list[Span]] = {}
         for point in points:
             if isinstance(point.address, ModbusAddress):
-                span = Span(point.address.first, point.address.first + point.address.count, point)
+                span = Span(*point.address.reach, point)
                 self.spans.setdefault(point.address.table, []).append(span)
         for spans in self.spans.values():
             spans.sort(key=lambda span: span[:2])
@@ -102,6 +102,21 @@ class RegisterPlan:
         at, first = min(candidates, key=lambda place: abs(place[1] - middle))
         left, right = _block(block.table, block.spans[:at]), _block(block.table, block.spans[at:])
         return Cut(left, right, first if gaps else None)
+
+    def learned(self) -> dict[str, Any]:
+        """Return holes and size limits as they are kept over a restart; empty while nothing was learned."""
+        smaller = {table: count for table, count in self._count_max.items() if count != COUNT_MAX[table]}
+        found = {"holes": sorted([table, edge] for table, edge in self._holes), "count_max": smaller}
+        return found if self._holes or smaller else {}
+
+    def recall(self, learned: Mapping[str, Any]) -> None:
+        """Take back what ``learned`` gave, as far as it fits this plan."""
+        edges = {(table, span.first) for table, spans in self.spans.items() for span in spans}
+        self._holes |= edges & {(str(table), int(edge)) for table, edge in learned.get("holes", ())}
+        for table, count in learned.get("count_max", {}).items():
+            if table in COUNT_MAX and 0 < count < COUNT_MAX[table]:
+                self._count_max[table] = count
+        self._blocks = None
 
     def as_dict(self) -> dict[str, Any]:
         """Return what the health page shows of it."""

@@ -74,9 +74,14 @@ class SimulatedPlant:
         return self._reported
 
     def command(self, point: str, value: float | None) -> None:
-        """Take over what an outsider commands, in the point's reported unit; None gives the point back."""
+        """Take over what an outsider commands, in the point's reported unit; None gives the point back.
+
+        KeyError for a point that cannot be commanded, ValueError for what is no number.
+        """
         if point not in self.plant.points or not self.plant.points[point].commandable:
             raise KeyError(f"{point} is no point that can be commanded")
+        if value is not None and not math.isfinite(value):
+            raise ValueError(f"{point} cannot be commanded to {value}")
         canonical = None if value is None else self._sensors[point].scale.canonical(value)
         self._outputs.override(point, canonical)
 

@@ -42,7 +42,7 @@ class Drive:
 
     def turn(self, dt_s: float) -> None:
         """Move the speed towards the command; a tripped drive coasts down."""
-        goal = self.speed_command_pct if self.command and not self.tripped else 0.0
+        goal = min(max(self.speed_command_pct, 0.0), 100.0) if self.command and not self.tripped else 0.0
         reach = self.ramp_pct_s * dt_s
         self.speed_pct += min(max(goal - self.speed_pct, -reach), reach)
 

@@ -23,9 +23,10 @@ class Valve:
         return self.position_pct < SHUT_PCT
 
     def move(self, dt_s: float) -> None:
-        """Stroke towards the command."""
+        """Stroke towards the command; its end stops are at 0 and 100 %."""
+        goal = min(max(self.command_pct, 0.0), 100.0)
         reach = 100 * dt_s / self.stroke_s
-        self.position_pct += min(max(self.command_pct - self.position_pct, -reach), reach)
+        self.position_pct += min(max(goal - self.position_pct, -reach), reach)
 
     def resistance(self) -> float:
         """Return dp / flow^2 at the present position [kPa/(kg/s)^2]."""

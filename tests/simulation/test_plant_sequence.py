@@ -108,6 +108,8 @@ def test_a_point_that_cannot_be_commanded_is_refused_by_name(orchard: Plant) -> 
     for name in ("CH-1.chws_temp", "CH-9.enable"):
         with pytest.raises(KeyError, match=name):
             simulated.command(name, 1.0)
+    with pytest.raises(ValueError, match=r"chw-supply\.setpoint"):
+        simulated.command("chw-supply.setpoint", math.nan)
 
 
 @pytest.mark.parametrize("name", ["larkfield", "orchard"])

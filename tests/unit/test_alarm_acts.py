@@ -136,6 +136,15 @@ def test_hi_first_then_hihi_calls_again_with_the_higher_limit() -> None:
     assert rig.annunciated("HIHI") == [10]
 
 
+def test_a_lower_limit_whose_on_delay_still_runs_is_not_touched_by_the_higher_one() -> None:
+    rig = Rig(row("HI", limit="48 degF", on_delay_s=60), HIHI[1])
+    rig.scan(0, temp=53)
+    rig.scan(30)
+    assert (rig.state("HI"), rig.kinds("HI")) == ("NORM", [])
+    rig.scan(60)
+    assert (rig.state("HI"), rig.kinds("HI")) == ("DSUPR", ["SUPPRESS"])
+
+
 def test_both_limits_left_at_once_leave_only_the_higher_one_to_acknowledge() -> None:
     rig = Rig(*HIHI)
     rig.scan(0, temp=53)

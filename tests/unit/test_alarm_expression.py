@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from plantview.alarms.expression import ExpressionError, Node, parse, signals_of
+from plantview.alarms.expression import ExpressionError, Clause, parse, signals_of
 from plantview.alarms.gate import Gate
 from plantview.model.reading import Frame, Reading, bad, good
 from plantview.model.signal import signal_of
@@ -18,7 +18,7 @@ PLANT = small_plant()
 SIGNALS = {name: signal_of(point) for name, point in PLANT.points.items()}
 
 
-def read(text: str) -> Node:
+def read(text: str) -> Clause:
     return parse(text, PLANT, SIGNALS)
 
 

@@ -42,24 +42,24 @@ def _stub(plant: Plant, grid: Grid, span: Span, tap: Tap, stub_ends: dict[tuple[
 
 
 def _header(plant: Plant, grid: Grid, span: Span, header: str) -> list[Pipe]:
-    """Return the mains and runs of one header, cut at their nodes."""
+    """Return the mains and runs of one header, cut at their tees."""
     inflows = _inflows(plant, grid, span, header)
-    nodes: dict[float, set[float]] = defaultdict(set)
+    tees: dict[float, set[float]] = defaultdict(set)
     for x, y in inflows:
-        nodes[x].add(y)
+        tees[x].add(y)
     runs: list[tuple[Point, Point]] = []
     for link in span.links:
         if not link.key and link.id == header:
             y = grid.y_of(span, link)
             one, two = sorted(grid.link_ends(span, link))
-            nodes[one].add(y)
-            nodes[two].add(y)
+            tees[one].add(y)
+            tees[two].add(y)
             runs.append(((one, y), (two, y)))
     mains: list[tuple[Point, Point]] = []
-    for x, ys in nodes.items():
+    for x, ys in tees.items():
         ordered = sorted(ys)
         mains += [((x, low), (x, high)) for low, high in pairwise(ordered)]
-    outer = {(x, extreme) for x, ys in nodes.items() for extreme in (min(ys), max(ys))}
+    outer = {(x, extreme) for x, ys in tees.items() for extreme in (min(ys), max(ys))}
     service, words = _named(span, header)
     pipes = []
     for edge in edges([*mains, *runs], inflows):

@@ -1,6 +1,6 @@
 """Which branch flows make up the flow in each piece of a header.
 
-A header is drawn as a tree: mains, the nodes on them where branches tap, and runs that join
+A header is drawn as a tree: mains, the tees on them where branches tap, and runs that join
 the mains. What flows through an edge of a tree is what enters on one side of it, so the
 net flow of every piece is a signed sum of branch flows.
 """
@@ -17,7 +17,7 @@ from plantview.web.schematic.scene import Flow
 
 @dataclass(frozen=True, slots=True)
 class Edge:
-    """A piece of a header between two neighbouring nodes."""
+    """A piece of a header between two neighbouring tees."""
 
     start: Point
     end: Point
@@ -26,7 +26,7 @@ class Edge:
 
 
 def edges(pieces: Iterable[tuple[Point, Point]], inflows: Mapping[Point, Flow]) -> list[Edge]:
-    """Return the pieces with their flows; ``inflows`` says what enters at each node (leaving = -1).
+    """Return the pieces with their flows; ``inflows`` says what enters at each tee (leaving = -1).
 
     Errors: ValueError if the pieces are not one tree.
     """
@@ -51,10 +51,10 @@ def _doubt(flow: Flow) -> int:
     return sum(10 if key.count("/") == 1 else 1 for key, _ in flow)
 
 
-def _entering(node: Point, without: Point, neighbours: Mapping[Point, list[Point]], inflows: Mapping[Point, Flow]) -> Flow:
-    """Return what enters the part of the tree on this side of the edge from ``node`` to ``without``."""
+def _entering(tee: Point, without: Point, neighbours: Mapping[Point, list[Point]], inflows: Mapping[Point, Flow]) -> Flow:
+    """Return what enters the part of the tree on this side of the edge from ``tee`` to ``without``."""
     total: dict[str, int] = defaultdict(int)
-    stack, seen = [node], {without, node}
+    stack, seen = [tee], {without, tee}
     while stack:
         at = stack.pop()
         for key, sign in inflows.get(at, ()):

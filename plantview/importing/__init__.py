@@ -1,0 +1,1 @@
+"""Logs that were made elsewhere: a person maps their columns to points, and they become history."""
