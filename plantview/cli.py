@@ -163,7 +163,7 @@ def _show(args: argparse.Namespace, plant: Plant, data: Path, ask: Callable[[], 
         start = "plantview demo" if plant.simulated else f"plantview run {args.plant_dir}"
         raise NotRunning(
             f"nobody watches {plant.name} with the data folder {data}; start it with '{start}' in this folder,"
-            f" or name its data folder with --data ({error})"
+            " or name its data folder with --data"
         ) from error
     return EXIT_OK
 

@@ -27,7 +27,9 @@ def read_equipment(raw: Mapping[str, Any], problems: Problems) -> dict[str, Equi
         merged, origin = _with_template(name, row, templates, problems)
         kind = merged.get("kind")
         if kind not in DESIGN:
-            problems.add(origin.get("kind", path), f"unknown kind {kind!r}", near(str(kind), DESIGN))
+            where = ("templates", row["use"]) if row.get("use") in templates else path
+            wrong = f"unknown kind '{kind}'" if kind is not None else "the kind is missing"
+            problems.add(origin.get("kind", where), wrong, near(str(kind), DESIGN))
             continue
         found[name] = _one(name, kind, merged, origin, problems)
     return found
@@ -86,6 +88,8 @@ def check_parts(equipment: Mapping[str, Equipment], loops: Mapping[str, Loop], p
         if not item.part_of:
             continue
         whole = equipment.get(item.part_of)
+        if item.part_of in problems.broken:
+            continue
         if whole is None and item.part_of not in headers:
             problems.add(path, f"no equipment or header '{item.part_of}'", near(item.part_of, [*equipment, *headers]))
         elif wanted and (whole is None or whole.kind != wanted):

@@ -68,7 +68,8 @@ def _port(text: str, equipment: Mapping[str, Equipment], problems: Problems, pat
     name, _, side = text.partition(".")
     item = equipment.get(name)
     if item is None:
-        problems.add(path, f"no equipment '{name}'", near(name, equipment))
+        if name not in problems.broken:
+            problems.add(path, f"no equipment '{name}'", near(name, equipment))
     elif item.kind not in WET_KINDS:
         problems.add(path, f"{name} is a {item.kind} and carries no water", "name pumps, machines and valves only")
     elif side not in SIDES.get(item.kind, ("",)):

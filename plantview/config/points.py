@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Final
 
+from plantview.config.accuracies import AccuracyProblem, read_accuracy, unmatched
 from plantview.config.addresses import BACNET_TYPES, AddressProblem, bacnet_address
 from plantview.config.problems import Problems, near
 from plantview.config.registers import modbus_address
+from plantview.model.accuracy import UNKNOWN, Accuracy, assumed
 from plantview.model.measurements import MEASUREMENTS, Measurement, measurement
 from plantview.model.plant import Device, Equipment, Loop
 from plantview.model.point import BacnetAddress, ModbusAddress, Point
@@ -38,6 +40,7 @@ COLUMNS: Final = (
     "cov",
     "trend_log",
     "period_s",
+    "accuracy",
     "description",
 )
 FOREIGN: Final = {"bacnet": ("over", "under", "scale_register"), "modbus": ("cov", "trend_log")}
@@ -109,6 +112,10 @@ def read_points(
             continue
         points[point.name], lines[point.name] = point, reader.line_num
     _addresses_once(points, lines, problems)
+    for name, partner in unmatched({point.name: point.accuracy for point in points.values()}):
+        other = f"{partner} does not declare the same" if partner else "no other sensor makes a pair with it"
+        remedy = "write the same accuracy in both rows of a matched pair, or leave the part with pair out"
+        problems.add(("accuracy",), f"{name} is half of a matched pair, but {other}", remedy, lines[name])
     if len(points) > POINTS_MAX:
         problems.add((), f"{len(points)} points", f"at most {POINTS_MAX}")
     return points
@@ -168,6 +175,7 @@ class _Row:
         states = self._states(found)
         low, high = self._range(found)
         period_s = self._number("period_s", device.period_s if device else 10.0)
+        accuracy = self._accuracy(found)
         if self._wrong or measured is None or device is None or found is None or address is None:
             return None
         name, what = self._cell("equipment"), self._cell("measurement")
@@ -186,6 +194,7 @@ class _Row:
             measured.label,
             self._cell("description"),
             measured.commandable,
+            accuracy,
         )
 
     def _cell(self, column: str) -> str:
@@ -195,11 +204,16 @@ class _Row:
         self._wrong = True
         self._problems.add((column,), wrong, remedy, self._line)
 
+    def _missing(self, column: str, wrong: str, name: str, known: Iterable[str]) -> None:
+        self._wrong = True
+        if name not in self._problems.broken:
+            self._bad(column, wrong, near(name, known))
+
     def _measurement(self) -> Measurement | None:
         name, what = self._cell("equipment"), self._cell("measurement")
         kind = self._kinds.get(name)
         if kind is None:
-            self._bad("equipment", f"no equipment or header '{name}'", near(name, self._kinds))
+            self._missing("equipment", f"no equipment or header '{name}'", name, self._kinds)
             return None
         found = measurement(kind, what)
         if found is None:
@@ -216,7 +230,7 @@ class _Row:
     def _device(self) -> Device | None:
         name = self._cell("device")
         if name not in self._devices:
-            self._bad("device", f"no device '{name}'", near(name, self._devices))
+            self._missing("device", f"no device '{name}'", name, self._devices)
         return self._devices.get(name)
 
     def _unit(self, measured: Measurement) -> Unit | None:
@@ -276,6 +290,15 @@ class _Row:
         if low >= high:
             self._bad("low", f"low {low:g} is not below high {high:g}", "correct low and high")
         return low, high
+
+    def _accuracy(self, found: Unit | None) -> Accuracy:
+        if found is None:
+            return UNKNOWN
+        try:
+            return read_accuracy(self._cell("accuracy"), found) if self._cell("accuracy") else assumed(found.quantity)
+        except AccuracyProblem as problem:
+            self._bad("accuracy", problem.wrong, problem.remedy)
+            return UNKNOWN
 
     def _number(self, column: str, default: float) -> float:
         text = self._cell(column)

@@ -27,6 +27,8 @@ class Problems:
     def __init__(self, file: str, positions: Positions | None = None) -> None:
         self.file = file
         self.found: list[Problem] = []
+        self.broken: frozenset[str] = frozenset()
+        """Equipment and devices that are described, wrongly: their own problem is noted, and others need no second one."""
         self._positions = positions
 
     def line(self, path: Path) -> int:
@@ -89,10 +91,14 @@ def near(word: str, known: Iterable[str]) -> str:
     names = list(known)
     close = difflib.get_close_matches(word, names, n=1, cutoff=0.6)
     listing = ", ".join(sorted(names)[:KNOWN_SHOWN_MAX]) + (", …" if len(names) > KNOWN_SHOWN_MAX else "")
-    return f"did you mean '{close[0]}'? Known: {listing}" if close else f"known: {listing or 'nothing yet'}"
+    if not close:
+        return f"known: {listing or 'nothing yet'}"
+    return f"did you mean '{close[0]}'?" + (f" Known: {listing}" if len(names) <= KNOWN_BESIDE_MAX else "")
 
 
 KNOWN_SHOWN_MAX = 40
+KNOWN_BESIDE_MAX = 14
+"""Beside a near miss only a short list helps."""
 
 
 def place_text(path: Path) -> str:

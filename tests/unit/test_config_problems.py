@@ -233,6 +233,16 @@ def test_each_mistake_in_points_csv_is_named_with_its_line_and_remedy(
     assert line in {problem.line for problem in matching}
 
 
+def test_one_mistake_is_one_problem_however_many_rows_depend_on_it(folder: Path) -> None:
+    spoil(folder / "plant.toml", 'kind = "basin"', 'kind = "basim"')
+    spoil(folder / "plant.toml", "[templates.cell]\nkind", "[templates.cell]\nkindd")
+    spoil(folder / "plant.toml", "instance = 200101\n", "")
+    _, problems = read_plant(folder)
+    named = [problem.wrong for problem in problems]
+    assert len(named) == len(set(named))
+    assert not [text for text in named if "no equipment" in text or "no device" in text], named
+
+
 def test_all_problems_of_both_files_are_listed_at_once(folder: Path) -> None:
     spoil(folder / "plant.toml", 'kind = "basin"', 'kind = "basim"')
     spoil(folder / "plant.toml", "unit_id = 2", "unit_id = 1")
