@@ -24,7 +24,7 @@
   function buildHeadline(section) {
     section.replaceChildren();
     section.built = JSON.parse(section.dataset.headline || "[]").map((item) => {
-      const node = make(section, "button", "headline-item");
+      const node = make(section, document.body.classList.contains("wall") ? "div" : "button", "headline-item");
       node.type = "button";
       node.dataset.signal = item.signal;
       const label = make(node, "span", "headline-label");
