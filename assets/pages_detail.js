@@ -44,7 +44,8 @@
     if (point) describeSource(facts, point);
     panel.replaceChildren(
       make("div", { class: "detail-head" }, make("h2", {}, point ? `${point.equipment} ${point.label}` : name), close),
-      make("div", { id: "detail-value" }), make("div", { id: "detail-trend" }), facts);
+      make("div", { id: "detail-value" }), make("p", { id: "detail-u95" }), make("div", { id: "detail-trend" }),
+      make("a", { class: "trend-open", href: `/trends?p=${encodeURIComponent(name)}` }, "Open in trends"), facts);
     panel.hidden = false;
     paint(window.plantview.state);
     close.focus();
@@ -75,6 +76,7 @@
     if (!open || one("#detail").hidden) return;
     const value = shown(open, state);
     fillValue(one("#detail-value"), value);
+    say(one("#detail-u95"), unsure(value, state));
     say(one("#detail-quality"), value.reason ? `${QUALITY_WORDS[value.quality]} (${value.reason})` : QUALITY_WORDS[value.quality]);
     const at = state.readings?.[open]?.[3];
     say(one("#detail-age"), at ? `${hhmmss(at)}, ${age(value.age_s)} ago` : "never");
@@ -85,6 +87,14 @@
       renewedAt = performance.now();
       trend(open, state);
     }
+  };
+
+  /* How far a derived value may be off, in two digits; empty where no number is shown. */
+  const unsure = (value, state) => {
+    const u95 = state.readings?.[open]?.[4];
+    if (value.number === "" || u95 === undefined || !value.signal) return "";
+    const width = Number((u95 * value.signal[state.units].f).toPrecision(2));
+    return `± ${`${width} ${value.unit}`.trim()}, in 95 of 100 cases, by the accuracy of its sensors`;
   };
 
   const paintReported = (point, state) => {

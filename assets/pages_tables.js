@@ -1,8 +1,8 @@
-/* The tables of points and devices: rows are built once, then only their changed cells are touched. */
+/* The table of points: rows are built once, then only their changed cells are touched. */
 (() => {
   "use strict";
 
-  const { one, make, say, shown, fillValue, age, moment, onPaint, onPage } = window.plantviewPages;
+  const { one, make, say, shown, fillValue, age, onPaint, onPage } = window.plantviewPages;
 
   let points = null;
   const pointRows = new Map();
@@ -54,35 +54,6 @@
     say(one("#point-count"), `${left} of ${pointRows.size} values`);
   };
 
-  const PROTOCOLS = { bacnet: "BACnet/IP", modbus: "Modbus TCP" };
-  const DEVICE_WORDS = { answering: "answers", silent: "SILENT", starting: "not heard yet" };
-
-  const deviceCells = (row, nowMs) => [
-    row.label ? `${row.id} (${row.label})` : row.id, PROTOCOLS[row.protocol] || row.protocol, `${row.address}, ${row.protocol === "bacnet" ? "instance" : "unit"} ${row.unit}`, DEVICE_WORDS[row.state] || row.state || "",
-    row.last_answer_ms ? moment(row.last_answer_ms, nowMs) : "never", duration(row), count(row.requests), failures(row),
-    count(row.skipped), row.last_error || "",
-  ];
-  const count = (number) => (number === undefined || number === null ? "" : String(number));
-  const failures = (row) => Object.entries(row.failures || {}).filter(([, number]) => number).map(([kind, number]) => `${number} ${kind}`).join(", ") || "0";
-  const duration = (row) => (Number.isFinite(row.cycle_ms) ? `${Math.round(row.cycle_ms)} ms` : "");
-
-  const paintDevices = (state) => {
-    const body = one("#devices-rows");
-    const known = state.health;
-    if (!body || !known?.devices) return;
-    const devices = known.devices;
-    while (body.rows.length > devices.length) body.deleteRow(-1);
-    devices.forEach((device, index) => {
-      const cells = deviceCells(device, state.now_ms);
-      const row = body.rows[index] || body.appendChild(make("tr", {}, make("th", { scope: "row" }), ...cells.slice(1).map(() => make("td"))));
-      cells.forEach((text, column) => say(row.cells[column], text));
-      row.classList.toggle("trouble", device.state !== "answering");
-    });
-    const silent = devices.filter((device) => device.state !== "answering").length;
-    const live = state.silent ? " (as last heard)" : "";
-    say(one("#device-count"), `${devices.length - silent} of ${devices.length} devices answer${live}`);
-  };
-
   onPage(() => {
     if (one("#points-rows")) {
       const box = make("input", { id: "filter", type: "search", placeholder: "CH-1 temp, stale, BC-2 …", autocomplete: "off" });
@@ -95,6 +66,5 @@
   onPaint((message, state) => {
     if (message.kind === "snapshot" && points && Object.keys(state.signals).length !== points.length) readPoints();
     paintPoints(state);
-    paintDevices(state);
   });
 })();

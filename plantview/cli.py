@@ -8,15 +8,18 @@ import shutil
 import signal
 import sys
 from collections.abc import Awaitable, Callable, Sequence
-from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
 from plantview.alarms import is_warning
+from plantview.cli_alarms_sheet import alarms_sheet
 from plantview.cli_ask import ask_alarms, ask_values
+from plantview.cli_calc import answer
 from plantview.cli_check import problems_of, report
+from plantview.cli_devices import ask_devices
 from plantview.cli_grammar import DEFAULT_PORT, parser
+from plantview.cli_simulate_console import run_console
 from plantview.clock import SystemClock
 from plantview.config.bundled import bundled_plants, plant_folder
 from plantview.config.order import Order
@@ -25,7 +28,7 @@ from plantview.config.ports import free_address
 from plantview.errors import ConfigError, NotRunning, PlantviewError, StartRefused
 from plantview.model.plant import Plant
 from plantview.process import EXIT_FAILED, EXIT_OK, EXIT_REFUSED
-from plantview.simulator.faults import parse_fault, place_fault
+from plantview.simulator.faults import faults_file, parse_fault, place_fault
 from plantview.supervisor import Supervisor
 
 
@@ -73,7 +76,11 @@ def simulate_plant(args: argparse.Namespace) -> int:
     """Start the simulated devices only."""
     folder = plant_folder(args.plant_dir)
     plant = _checked(folder)
-    return _supervise(plant, ("simulator",), _order(args, folder, plant, dict(args.address)))
+    order = _order(args, folder, plant, dict(args.address))
+    if args.console:
+        run_console(order.load(), order, [parse_fault(text) for text in order.faults], say)
+        return EXIT_OK
+    return _supervise(plant, ("simulator",), order)
 
 
 def _order(args: argparse.Namespace, folder: Path, plant: Plant, addresses: dict[str, str]) -> Order:
@@ -84,18 +91,22 @@ def _order(args: argparse.Namespace, folder: Path, plant: Plant, addresses: dict
         addresses,
         getattr(args, "speed", 1.0),
         SystemClock().now_ms(),
-        tuple(_known_faults(getattr(args, "fault", []), plant)),
+        tuple(_known_faults(args, plant)),
         "127.0.0.1",
         getattr(args, "port", DEFAULT_PORT),
+        getattr(args, "cold", False),
     )
 
 
-def _known_faults(texts: Sequence[str], plant: Plant) -> Sequence[str]:
-    for text in texts:
-        try:
+def _known_faults(args: argparse.Namespace, plant: Plant) -> Sequence[str]:
+    """Return the faults of the options and of the file, each one placed in this plant."""
+    file = getattr(args, "faults", "")
+    try:
+        texts = [*getattr(args, "fault", []), *(faults_file(Path(file)) if file else ())]
+        for text in texts:
             place_fault(parse_fault(text), plant)
-        except ValueError as error:
-            raise StartRefused(str(error)) from None
+    except ValueError as error:
+        raise StartRefused(str(error)) from None
     return texts
 
 
@@ -143,6 +154,21 @@ def show_alarms(args: argparse.Namespace) -> int:
     return _show(args, plant, data, lambda: ask_alarms(plant, data))
 
 
+def show_devices(args: argparse.Namespace) -> int:
+    """Print how the polling of each device does."""
+    folder = plant_folder(args.plant_dir)
+    plant = _checked(folder)
+    data = Path(_folder_data(args, folder))
+    return _show(args, plant, data, lambda: ask_devices(plant, data))
+
+
+def write_sheet(args: argparse.Namespace) -> int:
+    """Write the alarms of a plant as a sheet, or take a sheet back."""
+    for line in alarms_sheet(args):
+        say(line)
+    return EXIT_OK
+
+
 def _show(args: argparse.Namespace, plant: Plant, data: Path, ask: Callable[[], Awaitable[list[str]]]) -> int:
     async def once() -> None:
         lines = await ask()
@@ -168,7 +194,49 @@ def _show(args: argparse.Namespace, plant: Plant, data: Path, ask: Callable[[], 
     return EXIT_OK
 
 
+def work_out(args: argparse.Namespace) -> int:
+    """Print one formula's result, what it needs, or all formulas."""
+    for line in answer(args.name, args.inputs):
+        say(line)
+    return EXIT_OK
+
+
+def survey_network(args: argparse.Namespace) -> int:
+    """Find devices and draft a point list; the protocol libraries are loaded only for this."""
+    from plantview.cli_survey import survey
+
+    return survey(args)
+
+
+def check_readiness(args: argparse.Namespace) -> int:
+    """Ask everything once; the protocol libraries are loaded only for this."""
+    from plantview.cli_preflight import preflight
+
+    return preflight(args)
+
+
 WATCH_REAL_S: Final = 2.0
+
+
+def import_log(args: argparse.Namespace) -> int:
+    """Take in a log made elsewhere."""
+    from plantview import cli_import
+
+    return cli_import.import_log(args)
+
+
+def export_history(args: argparse.Namespace) -> int:
+    """Write history into a file."""
+    from plantview import cli_export
+
+    return cli_export.export_history(args)
+
+
+def recompute(args: argparse.Namespace) -> int:
+    """Work out derived values again."""
+    from plantview import cli_recompute
+
+    return cli_recompute.recompute(args)
 
 
 ACTS: Final = {
@@ -178,6 +246,14 @@ ACTS: Final = {
     "check": check_plant,
     "values": show_values,
     "alarms": show_alarms,
+    "alarms-sheet": write_sheet,
+    "survey": survey_network,
+    "preflight": check_readiness,
+    "devices": show_devices,
+    "calc": work_out,
+    "import": import_log,
+    "export": export_history,
+    "recompute": recompute,
 }
 
 
@@ -186,21 +262,21 @@ def main(argv: Sequence[str] | None = None) -> int:
     signal.signal(signal.SIGPIPE, signal.SIG_DFL)
     args = parser(ACTS).parse_args(argv)
     act: Callable[[argparse.Namespace], int] = args.act
-    with suppress(KeyboardInterrupt):
-        try:
-            return act(args)
-        except ConfigError as error:
-            for problem in error.problems:
-                complain(str(problem))
-            complain(f"{len(error.problems)} problem(s); nothing was started.")
-            return EXIT_REFUSED
-        except StartRefused as error:
-            complain(f"{error}")
-            return EXIT_REFUSED
-        except NotRunning as error:
-            complain(f"{error}")
-            return EXIT_FAILED
-        except PlantviewError as error:
-            complain(f"{error}")
-            return EXIT_FAILED
-    return EXIT_OK
+    try:
+        return act(args)
+    except ConfigError as error:
+        for problem in error.problems:
+            complain(str(problem))
+        complain(f"{len(error.problems)} problem(s); nothing was started.")
+        return EXIT_REFUSED
+    except StartRefused as error:
+        complain(f"{error}")
+        return EXIT_REFUSED
+    except PlantviewError as error:
+        complain(f"{error}")
+        return EXIT_FAILED
+    except KeyboardInterrupt:
+        if getattr(args, "watch", False):
+            return EXIT_OK
+        complain("stopped by Ctrl-C before it was finished.")
+        return EXIT_FAILED

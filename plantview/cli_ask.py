@@ -62,9 +62,11 @@ async def ask_alarms(plant: Plant, data: Path) -> list[str]:
     """Return one line per active alarm, the most urgent first."""
     hello, snapshot = await ask_once(socket_path(data), "alarms", {}, ASK_REAL_S)
     active = sorted(snapshot["active"], key=lambda row: (row["priority"], -row["since_ms"]))
-    lines = [f"{plant.name}: {len(active)} active alarm(s){_simulated(hello)}"]
+    lines = [f"{plant.name}: {len(active)} alarm(s) on the list{_simulated(hello)}"]
     for row in active:
         seen = f"ack {row['acked_by']}" if row["acked"] else "NOT ACKNOWLEDGED"
+        if not row["active"] and row.get("returned_ms"):
+            seen = f"{seen}; back to normal since {local_text(row['returned_ms'], plant.zone)}"
         lines.append(
             f"{row['priority']} {local_text(row['since_ms'], plant.zone)}  {row['equipment']:<10} {row['text']}  {seen}"
         )

@@ -7,12 +7,15 @@ whoever started it is gone then, and nothing may go on talking to a plant unatte
 from __future__ import annotations
 
 import asyncio
+import fcntl
 import json
 import logging
 import logging.handlers
+import os
 import signal
 import sys
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
@@ -26,6 +29,25 @@ EXIT_FAILED: Final = 1
 EXIT_REFUSED: Final = 2
 
 log = logging.getLogger("plantview")
+
+
+@contextmanager
+def owned(folder: Path) -> Iterator[None]:
+    """Hold the data folder for this process alone; StartRefused names the process that has it."""
+    folder.mkdir(parents=True, exist_ok=True)
+    with (folder / "lock").open("a+", encoding="utf-8") as lock:
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            lock.seek(0)
+            owner = lock.read().strip() or "unknown"
+            raise StartRefused(
+                f"the data folder {folder} is in use by process {owner}; stop that one, or give another folder with --data"
+            ) from None
+        lock.truncate(0)
+        lock.write(str(os.getpid()))
+        lock.flush()
+        yield
 
 
 class _JsonLine(logging.Formatter):

@@ -32,6 +32,7 @@ machine() {
   command -v "$PYTHON" >/dev/null || missing+=(python3)
   [ -x $BIN/python ] || "$PYTHON" -c 'import ensurepip' 2>/dev/null || missing+=(python3-venv)
   command -v chromium >/dev/null || missing+=(chromium)
+  [ -e /usr/include/modbus/modbus.h ] && command -v gcc >/dev/null && command -v mbpoll >/dev/null || missing+=(libmodbus-dev gcc libc6-dev mbpoll)
   ls /usr/share/fonts/*/inter/Inter* >/dev/null 2>&1 || fc-list 2>/dev/null | grep -qi '/inter' || missing+=(fonts-inter)
   if [ ${#missing[@]} -gt 0 ]; then apt_install "${missing[@]}"; fi
 }

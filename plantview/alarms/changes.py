@@ -40,29 +40,33 @@ class Changes:
         self.seq = 0
         """Counts commits after which the list reads differently."""
         self._touched = False
+        self._moved: list[str] = []
         self._store = store
         self._alarms: dict[str, Kept | None] = {}
         self._groups: dict[str, tuple[Seen, ...]] = {}
         self._entries: list[Entry] = []
 
-    def apply(self, life: Life, event: Event, *, person: str = "", note: str = "") -> None:
-        """Move an alarm along its table; IllegalTransition if the table refuses."""
+    def apply(self, life: Life, event: Event, *, person: str = "", note: str = "", kind: str = "") -> None:
+        """Move an alarm along its table; IllegalTransition if the table refuses.
+
+        ``kind`` is the journal word, where that of the event does not say enough.
+        """
         before = life.kept.state
         after = next_state(before, event)
         if after is before:
             return
         life.kept.state = after
+        self._moved.append(life.rule.id)
         if event in ANNUNCIATING:
             life.called_s = self.clock.monotonic_s()
             life.kept.acked_by = life.kept.comment = ""
         _tidy(life.kept)
         self.keep(life)
-        self.say(KINDS[event], life, before, person=person, note=note, annunciated=event in ANNUNCIATING)
+        self.say(kind or KINDS[event], life, before, person=person, note=note, annunciated=event in ANNUNCIATING)
 
     def keep(self, life: Life) -> None:
         """Have an alarm written at the next commit."""
         life.kept.active = life.delay.active
-        life.kept.text = str(life.shown.get("text", life.kept.text))
         self._alarms[life.rule.id] = life.kept
 
     def say(
@@ -85,6 +89,11 @@ class Changes:
     def touch(self) -> None:
         """Note that the list reads differently, though nothing has to be written."""
         self._touched = True
+
+    def moved(self) -> list[str]:
+        """Return the alarms that were moved since this was last asked."""
+        moved, self._moved = self._moved, []
+        return moved
 
     def drop(self, alarm: str) -> None:
         """Have an alarm forgotten at the next commit."""

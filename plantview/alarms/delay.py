@@ -29,6 +29,11 @@ class Delay:
     onset_s: float = 0.0
     """When the condition began that last changed ``active``: before the delay."""
 
+    @property
+    def running(self) -> bool:
+        """Return whether a delay is running."""
+        return self._since_s is not None
+
     def step(self, condition: bool | None, now_s: float) -> Edge:
         """Take the condition at ``now_s`` (monotonic seconds)."""
         if condition is None or condition == self.active:

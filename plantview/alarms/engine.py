@@ -12,12 +12,14 @@ from plantview.alarms import journal
 from plantview.alarms.acts import Acts, Refusal, against_person
 from plantview.alarms.changes import Changes
 from plantview.alarms.delay import Edge
+from plantview.alarms.figures import Line
 from plantview.alarms.firstout import Episode, Place, Seen
-from plantview.alarms.journal import Entry
+from plantview.alarms.journal import Entry, Search
 from plantview.alarms.life import Kept, Life, begin
+from plantview.alarms.quiet import Quiet
 from plantview.alarms.rules import Rule
 from plantview.alarms.scan import is_over, scan_alarm
-from plantview.alarms.snapshot import snapshot
+from plantview.alarms.snapshot import rule_record, snapshot
 from plantview.alarms.store import AlarmStore
 from plantview.alarms.table import Event, State
 from plantview.alarms.watch import Scan
@@ -25,6 +27,7 @@ from plantview.clock import Clock
 from plantview.model.reading import Frame
 
 CLOCK_STEP_S: Final = 2.0
+NO_SEARCH: Final = Search()
 
 
 class AlarmEngine(Acts):
@@ -41,7 +44,7 @@ class AlarmEngine(Acts):
             for family in {rule.first_out for rule in rules} - {""}
         }
         self._episodes = {family: Episode(seen.get(family, ())) for family in self._groups}
-        self._frame: Frame | None = None
+        self._quiet = Quiet(tuple(self._lives.values()))
         self._started_s = clock.monotonic_s()
         self._offset_s = self._wall_offset_s()
         super().__init__(self._lives, self._changes)
@@ -62,16 +65,18 @@ class AlarmEngine(Acts):
         self._watch_clock()
         now_s = self._clock.monotonic_s()
         scan = Scan(frame, silent_devices, now_s, now_s - self._started_s)
-        over = {family for family, members in self._groups.items() if all(is_over(life) for life in members)}
+        awake = self._quiet.awake(frame, silent_devices, self._changes.moved())
+        families = {life.rule.first_out for life in awake} - {""}
+        over = {family for family in families if all(is_over(life) for life in self._groups[family])}
         risen: dict[str, list[Seen]] = {}
-        for life in self._lives.values():
+        for life in awake:
             edge = scan_alarm(life, self._lives.get(life.rule.higher), scan, self._changes)
             if edge is Edge.RAISE and life.rule.first_out:
                 stamp_ms = (stamps or {}).get(life.rule.id)
                 risen.setdefault(life.rule.first_out, []).append(self._seen(life, now_s, stamp_ms))
         for family, seen in risen.items():
             self._set_episode(family, (Episode() if family in over else self._episodes[family]).with_more(seen))
-        self._frame = frame
+        self._quiet.settle(awake)
         return self._changes.commit()
 
     def reset_first_out(self, family: str, person: str) -> Refusal | None:
@@ -100,14 +105,34 @@ class AlarmEngine(Acts):
             if life.rule.class_name == "trip" and life.rule.type == "STATE" and life.delay.active
         )
 
+    def record(self, alarm_id: str) -> dict[str, Any] | None:
+        """Return one alarm with its rule, and who came first in its group; None if there is none."""
+        life = self._lives.get(alarm_id)
+        if life is None:
+            return None
+        places = self._episodes[life.rule.first_out].places() if life.rule.first_out else {}
+        group = [{"alarm": name, "rank": place.rank, "tied": place.tied} for name, place in places.items()]
+        record = rule_record(life, places, self._clock)
+        return {**record, "first_out_order": sorted(group, key=lambda row: (row["rank"], row["alarm"]))}
+
+    @property
+    def seq(self) -> int:
+        """Return the number of the present list: it grows whenever the list reads differently."""
+        return self._changes.seq
+
     def snapshot(self) -> dict[str, Any]:
         """Return the alarm list, ready for JSON."""
         places = {name: place for episode in self._episodes.values() for name, place in episode.places().items()}
         return snapshot(self._lives.values(), places, self._clock, self._changes.seq, self._store.health())
 
-    def journal(self, limit: int = 100, before: int | None = None) -> list[dict[str, Any]]:
-        """Return the newest journal lines, or those before line ``before``."""
-        return self._store.journal(limit, before)
+    def journal(self, limit: int = 100, before: int | None = None, search: Search = NO_SEARCH) -> list[dict[str, Any]]:
+        """Return the newest journal lines that a search wants, or those before line ``before``."""
+        return self._store.journal(limit, before, search)
+
+    def lines(self, from_ms: int, to_ms: int) -> tuple[list[Line], int]:
+        """Return the journal lines of a period for its figures, and when the period really begins: with the journal."""
+        first_ms = self._store.first_ms()
+        return self._store.lines(from_ms, to_ms), max(from_ms, to_ms - 1 if first_ms is None else first_ms)
 
     def health(self) -> str:
         """Return what is wrong with the written memory; empty if nothing is."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from plantview.alarms.expression import AllOf, AnyOf, Compare, Is, Lasts, Clause, Not, Runs
+from plantview.alarms.expression import AllOf, AnyOf, Clause, Compare, Is, Lasts, Not, Runs
 from plantview.alarms.names import is_on
 from plantview.model.reading import Frame
 from plantview.model.signal import Signal
@@ -20,6 +20,8 @@ class Gate:
 
     def __init__(self, tree: Clause) -> None:
         self._tree = tree
+        self.settled = False
+        """Whether the last answer holds until one of its signals changes: no time is running."""
         self._since_s: dict[int, float | None] = {}
         """Timer -> since when true; None after a known false."""
         self._from_start: set[int] = set()
@@ -27,6 +29,7 @@ class Gate:
 
     def evaluate(self, frame: Frame, now_s: float) -> bool | None:
         """Return whether the condition holds; ``now_s`` is monotonic."""
+        self.settled = True
         return self._truth(self._tree, frame, now_s)
 
     def _truth(self, clause: Clause, frame: Frame, now_s: float) -> bool | None:
@@ -62,6 +65,7 @@ class Gate:
             since_s = self._since_s[number] = now_s
         if now_s - since_s >= seconds:
             return True
+        self.settled = False
         return None if number in self._from_start else False
 
 

@@ -12,6 +12,8 @@ from plantview.alarms.rules import Rule
 from plantview.alarms.table import State
 
 BY_DESIGN = "by design"
+ADDED_LATER = frozenset({"returned_ms"})
+"""What an alarm written by an earlier version does not say."""
 
 
 @dataclass(slots=True)
@@ -32,6 +34,9 @@ class Kept:
     suppressed_by: str = ""
     """``by design``, or the alarm on the farther limit."""
     text: str = ""
+    """The words with which it last called, or in which its event began."""
+    returned_ms: int = 0
+    """When it returned to normal; 0 while it is active."""
 
     def as_json(self) -> str:
         """Return it for the store."""
@@ -42,10 +47,10 @@ def kept_from_json(text: str) -> Kept:
     """Return what was written down; ValueError if it is not what this version writes."""
     found: Any = json.loads(text)
     names = {item.name: type(item.default) for item in fields(Kept)}
-    if not isinstance(found, dict) or set(found) != set(names):
+    if not isinstance(found, dict) or set(found) | ADDED_LATER != set(names):
         raise ValueError("other keys than an alarm has")
     found["state"] = State(found["state"])
-    if not all(isinstance(found[name], kind) for name, kind in names.items()):
+    if not all(isinstance(value, names[name]) for name, value in found.items()):
         raise ValueError("a value of another type than an alarm keeps")
     return Kept(**found)
 
@@ -77,7 +82,11 @@ class Life:
     returned: Returned | None = None
     """Set in the one scan in which it returned to normal."""
     shown: dict[str, Any] = field(default_factory=dict)
-    """Last value, limit, unit and text."""
+    """Value, limit, unit and text: as they are while it is active, as it called once it has returned."""
+    called: dict[str, Any] = field(default_factory=dict)
+    """The same, when it last called."""
+    gate_open: bool = True
+    """Whether its gate let the condition through when it was last judged."""
 
 
 def begin(rule: Rule, kept: Kept) -> Life:

@@ -3,8 +3,8 @@
     [[alarms]]
     id = "{each}.CHWS-HI"              # unique; {each} stands for each name of the list below
     each = ["CH-1", "CH-2"]            # or a kind ("chiller"), or "device"; leave out for a single alarm
-    type = "DEV_HI"                    # HI HIHI LO LOLO DEV_HI DEV_LO ROC STATE MISMATCH COMM BADQ
-    point = "{each}.chws_temp"         # any signal, measured or derived (not for COMM)
+    type = "DEV_HI"                    # HI HIHI LO LOLO DEV_HI DEV_LO ROC STATE MISMATCH COMM LOSS BADQ
+    point = "{each}.chws_temp"         # any signal, measured or derived (not for COMM and LOSS)
     setpoint = "{each}.active_setpoint"  # DEV_HI, DEV_LO
     limit = "3 degF"                   # a number with its unit; a difference for DEV and ROC
     deadband = "1 degF"                # limits, DEV and ROC
@@ -12,6 +12,7 @@
     states = ["FAULT"]                 # STATE: by word
     command = "CWP-1.command"          # MISMATCH: against point; limit = "10 %" if they are no states
     device = "BC-1"                    # COMM
+    devices_min = 3                    # LOSS: so many devices lost within_s are one failure, told once
     when = "{each} runs for 15 min"    # condition (grammar: expression); otherwise = "suppressed" or "normal"
     on_delay_s = 120                   # off_delay_s alike; both have a start value by quantity
     priority = 2                       # 1 urgent, 2 high, 3 medium, 4 low
@@ -72,6 +73,7 @@ TYPES: Final[dict[str, Keys]] = {
     "STATE": Keys(("point", "states")),
     "MISMATCH": Keys(("point", "command"), ("limit",)),
     "COMM": Keys(("device",)),
+    "LOSS": Keys(("devices_min", "within_s")),
     "BADQ": Keys(("point",)),
 }
 

@@ -21,7 +21,8 @@ SHELVE_MAX_S: Final = 8 * 3_600.0
 STALE_PERIODS: Final = 3
 """A reading is trusted for so many periods; silence adds them to the time until an alarm is seen."""
 
-HIGHER: Final = {"HI": "HIHI", "LO": "LOLO"}
+HIGHER: Final = {"HI": "HIHI", "LO": "LOLO", "COMM": "LOSS"}
+"""What speaks for an alarm while it stands: the farther limit of its point, the loss of several devices at once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +63,7 @@ class Rule:
     system: str
     """Unit system of its texts: ``si`` or ``ip``."""
     higher: str = ""
-    """The alarm on the farther limit of the same point, which speaks for this one while it stands."""
+    """The alarm that speaks for this one while it stands: on the farther limit of its point, or on a common loss."""
 
     @property
     def detection_s(self) -> float:

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 from plantview.alarms import journal
 from plantview.alarms.changes import Changes
 from plantview.alarms.delay import Edge
 from plantview.alarms.life import BY_DESIGN, Life, Returned
 from plantview.alarms.table import STANDING, Event, State
-from plantview.alarms.watch import Scan, judge
-from plantview.alarms.words import describe
+from plantview.alarms.watch import Losses, Scan, judge
+from plantview.alarms.words import NOTHING, describe
 
 ACTIVE: Final = frozenset({State.UNACK, State.ACKED})
+ASIDE: Final = frozenset({State.SHLVD, State.OOSRV})
+"""Set aside by a person: shown as it is now, whatever it was when it called."""
 START_GRACE_S: Final = 120.0
 """After a start, a shelf that has ended waits so long for the first reading that tells how things are."""
 
@@ -37,7 +39,7 @@ def scan_alarm(life: Life, higher: Life | None, scan: Scan, changes: Changes) ->
     if not life.rule.annunciated:
         _journal_event(life, edge, changes)
         return edge
-    _end_shelf(life, scan, changes, covered=_stands(higher))
+    _end_shelf(life, scan, changes, covered=_stands(life, higher))
     if gate is None and life.kept.state is State.NORM and life.rule.suppressed_otherwise:
         changes.apply(life, Event.SUPPRESS, note="whether it applies is unknown")
         life.kept.suppressed_by = BY_DESIGN
@@ -49,21 +51,31 @@ def scan_alarm(life: Life, higher: Life | None, scan: Scan, changes: Changes) ->
 
 
 def _judge(life: Life, gate: bool | None, scan: Scan, changes: Changes) -> Edge:
+    life.gate_open = gate is True
     bare = judge(life.rule.watch, scan, active=life.delay.active)
     condition = _both(gate, bare)
     life.judged = life.judged or condition is not None
     edge = life.delay.step(condition, scan.now_s)
-    if edge is not Edge.NONE or life.kept.state is not State.NORM:
-        _show(life, scan, changes)
+    if life.delay.active or life.kept.state in ASIDE:
+        _show(life, describe(life.rule, scan.frame, scan.silent) or life.shown, changes)
     if edge is Edge.RAISE:
-        life.kept.since_ms = changes.clock.now_ms()
+        life.kept.since_ms, life.kept.returned_ms = changes.clock.now_ms(), 0
+        life.called, life.kept.text = life.shown, str(life.shown.get("text", ""))
+    if edge is Edge.CLEAR:
+        _note_return(life, changes)
     if edge is not Edge.NONE:
         changes.keep(life)
     return edge
 
 
-def _show(life: Life, scan: Scan, changes: Changes) -> None:
-    shown = describe(life.rule, scan.frame, scan.silent) or life.shown
+def _note_return(life: Life, changes: Changes) -> None:
+    """An alarm that has returned says when, in the words with which it called."""
+    life.kept.returned_ms = changes.clock.now_ms()
+    if life.kept.state not in ASIDE:
+        _show(life, life.called or {**NOTHING, "text": life.kept.text}, changes)
+
+
+def _show(life: Life, shown: dict[str, Any], changes: Changes) -> None:
     if shown != life.shown:
         life.shown = shown
         changes.touch()
@@ -79,6 +91,7 @@ def _both(gate: bool | None, bare: bool | None) -> bool | None:
 def _suppress(life: Life, scan: Scan, changes: Changes) -> Edge:
     edge = Edge.CLEAR if life.delay.active else Edge.NONE
     life.judged = True
+    life.gate_open = False
     life.delay.forget()
     if not life.rule.annunciated:
         _journal_event(life, edge, changes)
@@ -114,8 +127,11 @@ def _end_shelf(life: Life, scan: Scan, changes: Changes, *, covered: bool) -> No
     changes.apply(life, event, note=note)
 
 
-def _stands(higher: Life | None) -> bool:
-    return higher is not None and higher.kept.state in ACTIVE
+def _stands(life: Life, higher: Life | None) -> bool:
+    if higher is None or higher.kept.state not in ACTIVE:
+        return False
+    watch = higher.rule.watch
+    return not isinstance(watch, Losses) or life.rule.equipment in watch.lost
 
 
 def _covered(life: Life) -> bool:
@@ -124,7 +140,7 @@ def _covered(life: Life) -> bool:
 
 def _speak_for_itself(life: Life, higher: Life | None, changes: Changes) -> None:
     """Start afresh once the farther limit was set aside: it no longer speaks for this one."""
-    if _covered(life) and not _stands(higher) and (higher is None or higher.returned is None):
+    if _covered(life) and not _stands(life, higher) and (higher is None or higher.returned is None):
         life.delay.forget()
         changes.apply(life, Event.UNSUPPRESS, note="the farther limit was set aside")
 
@@ -141,8 +157,8 @@ def _hand_back(life: Life, higher: Life | None, changes: Changes) -> None:
 
 def _move(life: Life, edge: Edge, higher: Life | None, scan: Scan, changes: Changes) -> None:
     rule, state = life.rule, life.kept.state
-    if _stands(higher) and life.delay.active and (edge is Edge.RAISE or state in ACTIVE | {State.NORM}):
-        changes.apply(life, Event.SUPPRESS, note=f"{rule.higher} speaks for it")
+    if _stands(life, higher) and life.delay.active and (edge is Edge.RAISE or state in ACTIVE | {State.NORM}):
+        changes.apply(life, Event.SUPPRESS, note=f"{rule.higher} speaks for it", kind=journal.COVERED)
         if life.kept.state is State.DSUPR:
             life.kept.suppressed_by = rule.higher
     elif edge is Edge.RAISE:

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from plantview.alarms.amounts import shown_span, shown_value
 from plantview.alarms.firstout import Place
 from plantview.alarms.life import Life
 from plantview.alarms.table import STANDING, UNACKNOWLEDGED, State
+from plantview.alarms.watch import Deviation, Limit, Rate
 from plantview.alarms.words import NOTHING
 from plantview.clock import Clock
 
@@ -54,6 +56,7 @@ def _record(life: Life, places: Mapping[str, Place], clock: Clock) -> dict[str, 
         "state": kept.state.value,
         "priority": rule.priority,
         "since_ms": kept.since_ms,
+        "returned_ms": kept.returned_ms or None,
         **(life.shown or {**NOTHING, "text": kept.text}),
         "active": life.delay.active,
         "acked": kept.state not in UNACKNOWLEDGED,
@@ -70,6 +73,38 @@ def _record(life: Life, places: Mapping[str, Place], clock: Clock) -> dict[str, 
         "shelved_until_ms": _shelf_end_ms(life, clock),
         "shelved_by": kept.shelved_by,
         "reason": kept.reason,
+        "shelve_max_s": rule.shelve_max_s,
+    }
+
+
+def rule_record(life: Life, places: Mapping[str, Place], clock: Clock) -> dict[str, Any]:
+    """Return one alarm with how it is configured, whatever its state; keys of the list and those of its rule."""
+    rule = life.rule
+    watch = rule.watch
+    limits: dict[str, str] = {}
+    if isinstance(watch, Limit):
+        _, limit, unit = shown_value(watch.limit, watch.signal, rule.system)
+        limits["limit_text"] = f"{limit} {unit}".strip()
+    if isinstance(watch, Deviation | Rate):
+        _, limit, unit = shown_span(watch.limit, watch.signal, rule.system)
+        limits["limit_text"] = f"{limit} {unit}".strip()
+    if isinstance(watch, Limit | Deviation | Rate):
+        _, deadband, unit = shown_span(watch.deadband, watch.signal, rule.system)
+        limits["deadband_text"] = f"{deadband} {unit}".strip()
+    return {
+        **_record(life, places, clock),
+        **limits,
+        "annunciated": rule.annunciated,
+        "points": [signal.name for signal in watch.signals],
+        "when": rule.when,
+        "otherwise": "suppressed" if rule.suppressed_otherwise else "normal",
+        "on_delay_s": rule.on_delay_s,
+        "off_delay_s": rule.off_delay_s,
+        "detection_s": rule.detection_s,
+        "re_alarm_s": rule.re_alarm_s,
+        "first_out_group": rule.first_out,
+        "speaks_for_it": rule.higher,
+        "suppressed_by": life.kept.suppressed_by,
     }
 
 

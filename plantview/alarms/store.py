@@ -14,8 +14,9 @@ from dataclasses import astuple, fields
 from pathlib import Path
 from typing import Any, Final
 
+from plantview.alarms.figures import Line
 from plantview.alarms.firstout import Seen
-from plantview.alarms.journal import Entry
+from plantview.alarms.journal import ROUTINE, ROUTINE_BEFORE, Entry, Search
 from plantview.alarms.life import Kept, kept_from_json
 from plantview.clock import Clock
 from plantview.errors import StartRefused
@@ -28,6 +29,7 @@ WAITING_MAX: Final = 10_000
 """Journal lines held in memory while the disk fails; the oldest go first and are counted."""
 RETRY_S: Final = 30.0
 ANSWER_MAX: Final = 1_000
+LINES_MAX: Final = 50_000
 
 _TABLES: Final = """
 CREATE TABLE IF NOT EXISTS meta (key TEXT PRIMARY KEY, value TEXT NOT NULL);
@@ -129,21 +131,43 @@ class AlarmStore:
         self._groups.clear()
         self._waiting.clear()
 
-    def journal(self, limit: int, before: int | None) -> list[dict[str, Any]]:
+    def journal(self, limit: int, before: int | None, search: Search) -> list[dict[str, Any]]:
         """Return at most ``limit`` lines before number ``before``, newest first; unwritten ones have no number."""
         limit = max(1, min(limit, ANSWER_MAX))
-        waiting = [] if before is not None else [entry.as_dict(0) for entry in reversed(self._waiting)][:limit]
+        held = () if before is not None else (entry for entry in reversed(self._waiting) if search.wants(entry))
+        waiting = [entry.as_dict(0) for entry in held][:limit]
         if self._db is None:
             return waiting
+        where, given = _where(search)
         try:
             rows = self._db.execute(
-                f"SELECT seq, {_COLUMNS} FROM journal WHERE seq < ? ORDER BY seq DESC LIMIT ?",  # noqa: S608
-                (2**62 if before is None else before, limit - len(waiting)),
+                f"SELECT seq, {_COLUMNS} FROM journal WHERE seq < ?{where} ORDER BY seq DESC LIMIT ?",  # noqa: S608
+                (2**62 if before is None else before, *given, limit - len(waiting)),
             ).fetchall()
         except (sqlite3.Error, OSError) as error:
             self._fail(error)
             return waiting
         return waiting + [dict(zip(_NAMES, (*row[:-1], bool(row[-1])), strict=True)) for row in rows]
+
+    def lines(self, from_ms: int, to_ms: int) -> list[Line]:
+        """Return what the figures need of a period, oldest first; of very many lines the newest."""
+        held = [_line(astuple(entry)) for entry in self._waiting if from_ms <= entry.at_ms < to_ms]
+        if self._db is None:
+            return held
+        try:
+            rows = self._db.execute(
+                f"SELECT {_COLUMNS} FROM journal WHERE at_ms >= ? AND at_ms < ? ORDER BY seq DESC LIMIT ?",  # noqa: S608
+                (from_ms, to_ms, LINES_MAX),
+            ).fetchall()
+        except (sqlite3.Error, OSError) as error:
+            self._fail(error)
+            return held
+        return [_line(row) for row in reversed(rows)] + held
+
+    def first_ms(self) -> int | None:
+        """Return the time of the oldest journal line."""
+        row = self._db.execute("SELECT MIN(at_ms) FROM journal").fetchone() if self._db is not None else None
+        return None if row is None else row[0]
 
     def _connect(self) -> sqlite3.Connection:
         target = ":memory:" if self._path is None else str(self._path)
@@ -202,3 +226,29 @@ class AlarmStore:
             with contextlib.suppress(sqlite3.Error):
                 self._db.close()
         self._db = None
+
+
+def _where(search: Search) -> tuple[str, list[object]]:
+    """Return the conditions of a search and what fills their question marks, as ``Search.wants`` would judge."""
+    parts: list[tuple[str, list[object]]] = []
+    if search.text:
+        said = "alarm || char(10) || equipment || char(10) || person || char(10) || text"
+        parts.append((f"instr(lower({said}), ?) > 0", [search.text.lower()]))
+    parts += [
+        (f"{name} = ?", [value]) for name, value in (("alarm", search.alarm), ("equipment", search.equipment)) if value
+    ]
+    if search.from_ms:
+        parts.append(("at_ms >= ?", [search.from_ms]))
+    if search.to_ms:
+        parts.append(("at_ms < ?", [search.to_ms]))
+    if search.annunciated:
+        parts.append(("annunciated", []))
+    if not search.by_design:
+        parts.append(("NOT (kind IN (?, ?) AND before IN (?, ?))", [*ROUTINE, *ROUTINE_BEFORE]))
+    return "".join(f" AND {text}" for text, _ in parts), [value for _, values in parts for value in values]
+
+
+def _line(row: tuple[Any, ...]) -> Line:
+    cells = dict(zip(_NAMES[1:], row, strict=True))
+    called = bool(cells["annunciated"])
+    return Line(cells["at_ms"], cells["kind"], cells["alarm"], cells["priority"], cells["person"], called)

@@ -8,7 +8,7 @@ equal neither sets nor clears. Numbers are in the unit in which the signal is re
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -19,6 +19,8 @@ from plantview.model.reading import Frame
 from plantview.model.signal import Signal
 
 SAMPLES_MAX: Final = 2_000
+UNHEARD_S: Final = 60.0
+"""A device that is silent from the start on, or so soon after it, was not lost together with others."""
 _NOISE_DIGITS: Final = 9
 """Differences are rounded so that 46.6 - 44.6 equals 2.0."""
 
@@ -134,6 +136,40 @@ class Silence:
         return ()
 
 
+@dataclass(slots=True)
+class Losses:
+    """Several devices lost within a short time: a power or network failure, told once."""
+
+    count: int
+    within_s: float
+    lost: frozenset[str] = frozenset()
+    """Devices of the present failure; this alarm speaks for them."""
+    _since_s: dict[str, float | None] = field(default_factory=dict)
+    """Silent device -> since when; None for one that never answered since the start."""
+
+    @property
+    def signals(self) -> tuple[Signal, ...]:
+        """Return nothing: silence is not read from a signal."""
+        return ()
+
+    def take(self, silent: Iterable[str], now_s: float, *, starting: bool, active: bool) -> bool:
+        """Note who is silent and return whether enough were lost together; while ``active`` nobody leaves unheard."""
+        first = None if starting else now_s
+        self._since_s = {device: self._since_s.get(device, first) for device in sorted(silent)}
+        unheard = {device for device, since_s in self._since_s.items() if since_s is None} if active else set()
+        times = [since_s for since_s in self._since_s.values() if since_s is not None]
+        groups = [self._within(start_s) | unheard for start_s in times] or [unheard]
+        largest = max(groups, key=len)
+        self.lost = frozenset(largest) if len(largest) >= self.count else frozenset()
+        return bool(self.lost)
+
+    def _within(self, start_s: float) -> set[str]:
+        end_s = start_s + self.within_s
+        return {
+            device for device, since_s in self._since_s.items() if since_s is not None and start_s <= since_s <= end_s
+        }
+
+
 @dataclass(frozen=True, slots=True)
 class Unusable:
     """A reading that its device answers, but that is BAD: refused, faulty or out of range."""
@@ -146,7 +182,7 @@ class Unusable:
         return (self.signal,)
 
 
-Watch = Limit | Deviation | Rate | StateIs | Mismatch | Silence | Unusable
+Watch = Limit | Deviation | Rate | StateIs | Mismatch | Silence | Losses | Unusable
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,6 +214,8 @@ def judge(watch: Watch, scan: Scan, *, active: bool) -> bool | None:
             return _mismatch(watch, scan.frame)
         case Silence(device):
             return device in scan.silent
+        case Losses():
+            return watch.take(scan.silent, scan.now_s, starting=scan.since_start_s < UNHEARD_S, active=active)
         case Unusable(signal):
             quality = scan.frame.reading(signal.name).quality
             return None if quality is Quality.STALE else quality is Quality.BAD

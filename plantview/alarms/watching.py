@@ -8,11 +8,12 @@ from typing import Final
 from plantview.alarms import amounts
 from plantview.alarms.names import near, state_numbers
 from plantview.alarms.rows import Row
-from plantview.alarms.watch import Deviation, Limit, Mismatch, Rate, Silence, StateIs, Unusable, Watch
+from plantview.alarms.watch import Deviation, Limit, Losses, Mismatch, Rate, Silence, StateIs, Unusable, Watch
 from plantview.model.plant import Plant
 from plantview.model.signal import Signal
 
 DERIVED_PERIOD_S: Final = 15.0
+LOSSES_MIN: Final = 2
 
 # Seconds on and off by quantity: the widely reproduced starting points of ISA-18.2 and EEMUA 191 (from memory).
 DELAYS: Final[dict[str, tuple[float, float]]] = {
@@ -32,6 +33,8 @@ def build(row: Row, plant: Plant, signals: Mapping[str, Signal]) -> Watch | None
         return None
     if row.type == "COMM":
         return _silence(row, plant)
+    if row.type == "LOSS":
+        return _losses(row, plant)
     signal = _signal(row, "point", signals)
     if signal is None:
         return None
@@ -123,6 +126,17 @@ def _silence(row: Row, plant: Plant) -> Watch | None:
     return None
 
 
+def _losses(row: Row, plant: Plant) -> Watch | None:
+    count, within_s = row.number("devices_min", 0.0), row.number("within_s", 0.0)
+    if within_s == 0:
+        row.wrong("within_s", "must be above 0", "the seconds within which devices are lost together, such as 30")
+    if count != int(count) or not LOSSES_MIN <= count <= max(LOSSES_MIN, len(plant.devices)):
+        remedy = f"a whole number from {LOSSES_MIN} to the {len(plant.devices)} devices of this plant"
+        row.wrong("devices_min", f"'{count:g}' devices", remedy)
+        return None
+    return Losses(int(count), within_s)
+
+
 def _signal(row: Row, key: str, signals: Mapping[str, Signal]) -> Signal | None:
     name = row.text(key)
     if name not in signals:
@@ -132,7 +146,13 @@ def _signal(row: Row, key: str, signals: Mapping[str, Signal]) -> Signal | None:
 
 def equipment(watch: Watch) -> str:
     """Return the equipment, header or device that the alarm belongs to."""
-    return watch.device if isinstance(watch, Silence) else watch.signal.equipment
+    match watch:
+        case Silence(device):
+            return device
+        case Losses():
+            return "PLANT"
+        case _:
+            return watch.signal.equipment
 
 
 def devices(watch: Watch, signals: Mapping[str, Signal]) -> frozenset[str]:
@@ -154,6 +174,8 @@ def period_s(watch: Watch, plant: Plant) -> float:
     """Return how often the slowest watched signal is renewed."""
     if isinstance(watch, Silence):
         return plant.devices[watch.device].period_s
+    if isinstance(watch, Losses):
+        return max(device.period_s for device in plant.devices.values())
     return max(signal.period_s or DERIVED_PERIOD_S for signal in watch.signals)
 
 

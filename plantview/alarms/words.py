@@ -8,9 +8,9 @@ from typing import Any, Final
 
 from plantview.alarms.amounts import shown_span, shown_value
 from plantview.alarms.gate import usable
-from plantview.alarms.names import state_word
+from plantview.alarms.names import is_on, state_word
 from plantview.alarms.rules import Rule
-from plantview.alarms.watch import Deviation, Limit, Mismatch, Rate, Silence, StateIs, Unusable
+from plantview.alarms.watch import Deviation, Limit, Losses, Mismatch, Rate, Silence, StateIs, Unusable
 from plantview.model.reading import Frame
 from plantview.model.signal import Signal
 
@@ -30,9 +30,9 @@ def describe(rule: Rule, frame: Frame, silent: Mapping[str, str]) -> dict[str, A
         case Rate(signal):
             value = usable(signal, frame)
             return None if value is None else _rate(watch, value, rule.system)
-        case StateIs(signal):
-            value = usable(signal, frame)
-            return None if value is None else _said(f"{label(signal)}: {state_word(signal, value)}")
+        case StateIs():
+            value = usable(watch.signal, frame)
+            return None if value is None else _said(_state(watch, value))
         case Mismatch():
             return _mismatch(watch, frame, rule.system)
         case Unusable(signal):
@@ -41,6 +41,8 @@ def describe(rule: Rule, frame: Frame, silent: Mapping[str, str]) -> dict[str, A
             said = f"No answer from {name}" if device in silent else f"{name} answers"
             why = f": {silent[device]}" if silent.get(device) else ""
             return _said(f"{said}{why}")
+        case Losses(_, within_s, lost):
+            return _said(f"{len(lost)} devices lost within {within_s:g} s: {', '.join(sorted(lost))}") if lost else None
 
 
 def label(signal: Signal) -> str:
@@ -76,6 +78,31 @@ def _deviation(watch: Deviation, frame: Frame, system: str) -> dict[str, Any] | 
     return {"value": number, "limit": limit, "unit": unit, "text": said}
 
 
+REPORTED_BY: Final = {"fault": "the panel", "drive_fault": "the drive"}
+RUN_WORDS: Final = {
+    (True, False): "Commanded on, no run status",
+    (False, True): "Commanded off, still runs",
+    (True, True): "Commanded on, runs",
+    (False, False): "Commanded off, stands",
+}
+"""(commanded on, run status on) -> how a crew says it."""
+
+
+def _state(watch: StateIs, value: float) -> str:
+    reporter = REPORTED_BY.get(watch.signal.measurement)
+    if reporter is None:
+        return f"{label(watch.signal)}: {state_word(watch.signal, value)}"
+    return f"{'Fault' if round(value) in watch.numbers else 'No fault'} reported by {reporter}"
+
+
+def _answered(watch: Mismatch, command: float, answer: float) -> str:
+    ordered, answers = is_on(watch.command, command), is_on(watch.signal, answer)
+    if watch.signal.measurement == "status" and ordered is not None and answers is not None:
+        return RUN_WORDS[ordered, answers]
+    said = f"{label(watch.signal).lower()} {state_word(watch.signal, answer)}"
+    return f"Commanded {state_word(watch.command, command)}, {said}"
+
+
 def _rate(watch: Rate, value: float, system: str) -> dict[str, Any]:
     number, text, unit = shown_value(value, watch.signal, system)
     limit, limit_text, limit_unit = shown_span(watch.limit, watch.signal, system)
@@ -89,8 +116,7 @@ def _mismatch(watch: Mismatch, frame: Frame, system: str) -> dict[str, Any] | No
     if answer is None or command is None:
         return None
     if watch.allowed is None:
-        ordered, answered = state_word(watch.command, command), state_word(watch.signal, answer)
-        return _said(f"{label(watch.command)} {ordered}, {label(watch.signal).lower()} {answered}")
+        return _said(_answered(watch, command, answer))
     number, text, unit = shown_value(answer, watch.signal, system)
     _, command_text, _ = shown_value(command, watch.signal, system)
     said = f"{label(watch.signal)} {_spaced(text, unit)}, commanded {command_text}"

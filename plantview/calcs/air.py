@@ -193,8 +193,33 @@ def saturated_enthalpy_kj_kg(temperature_c: Numeric, station_kpaa: Numeric) -> N
     >>> round(saturated_enthalpy_kj_kg(25.0, 101.325), 1)
     76.3
     """
-    moisture = saturated_humidity_ratio(temperature_c, station_kpaa)
-    return 1.006 * temperature_c + moisture * (2_501.0 + 1.86 * temperature_c)
+    return moist_air_enthalpy_kj_kg(temperature_c, saturated_humidity_ratio(temperature_c, station_kpaa))
+
+
+def moist_air_enthalpy_kj_kg(dry_bulb_c: Numeric, humidity_ratio: Numeric) -> Numeric:
+    """Return the heat that air and its water vapour hold above dry air of 0 °C.
+
+    Shape
+        Scalars or series of one length in, the same out.
+
+    Parameters
+        dry_bulb_c      temperature                                      [°C]
+        humidity_ratio  water in the air                                 [kg/kg dry air]
+
+    Returns
+        enthalpy        NaN where an input is NaN                        [kJ/kg dry air]
+
+    Errors
+        None: every real number has an answer.
+
+    Source
+        ASHRAE Handbook - Fundamentals (2017), ch. 1, eq. 30
+        (tests/standards/test_air.py).
+
+    >>> round(moist_air_enthalpy_kj_kg(30.0, 0.010), 1)
+    55.7
+    """
+    return 1.006 * dry_bulb_c + humidity_ratio * (2_501.0 + 1.86 * dry_bulb_c)
 
 
 def _solve(dry_c: Numeric, moisture: Numeric, pressure: Numeric, phase: int) -> Numeric:

@@ -13,7 +13,6 @@ if TYPE_CHECKING:
 
     from plantview.calcs._numeric import Numeric
 
-BTU_PER_WH: Final = 3.6 / 1.05505585262
 IPLV_WEIGHTS: Final = (0.01, 0.42, 0.45, 0.12)
 """Of 100, 75, 50 and 25 % load."""
 

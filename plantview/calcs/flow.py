@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Final
 from plantview.calcs._numeric import quotient, sqrt, within
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from plantview.calcs._numeric import Numeric
 
 _L_S_PER_GPM: Final = 3.785411784 / 60.0
@@ -100,9 +102,7 @@ def decoupler_flow_l_s(primary_l_s: Numeric, secondary_l_s: Numeric) -> Numeric:
     return primary_l_s - secondary_l_s
 
 
-def mixed_temperature_c(
-    first_l_s: Numeric, first_c: Numeric, second_l_s: Numeric, second_c: Numeric
-) -> Numeric:
+def mixed_temperature_c(first_l_s: Numeric, first_c: Numeric, second_l_s: Numeric, second_c: Numeric) -> Numeric:
     """Return the temperature after two flows have met.
 
     Shape
@@ -128,3 +128,30 @@ def mixed_temperature_c(
     8.0
     """
     return quotient(first_l_s * first_c + second_l_s * second_c, first_l_s + second_l_s, "total flow")
+
+
+def blended_temperature_c(flows_l_s: Sequence[float], temperatures_c: Sequence[float]) -> float:
+    """Return the temperature of a header that several branches feed.
+
+    Shape
+        Two sequences of one length -> one number.
+
+    Parameters
+        flows_l_s       flow of each branch                              [L/s]
+        temperatures_c  its temperature                                  [°C]
+
+    Returns
+        temperature     NaN where any input is NaN                       [°C]
+
+    Errors
+        OutsideSourceRange   the flows add up to nothing.
+        ValueError           the two are not of one length.
+
+    Source
+        As for two flows: sum of flow × temperature / sum of flow (tests/standards/test_flow.py).
+
+    >>> blended_temperature_c([30.0, 10.0, 0.0], [6.0, 14.0, 25.0])
+    8.0
+    """
+    heat = sum(flow * at_c for flow, at_c in zip(flows_l_s, temperatures_c, strict=True))
+    return quotient(float(heat), float(sum(flows_l_s)), "total flow")

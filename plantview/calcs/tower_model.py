@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING, Any, Final, cast
 
 from plantview.calcs._numeric import polynomial, quotient, within
-from plantview.calcs.air import SEA_LEVEL_KPAA, saturated_enthalpy_kj_kg
+from plantview.calcs.air import SEA_LEVEL_KPAA, saturated_humidity_ratio
 
 if TYPE_CHECKING:
     from plantview.calcs._numeric import Numeric
@@ -28,12 +28,16 @@ RANGE_K: Final = (1.1, 22.2)
 WATER_RATIO: Final = (0.75, 1.25)
 AIR_RATIO: Final = (0.2, 1.0)
 """Below the fan's least speed another law holds (free convection), which is not in here."""
-_WATER_CP_KJ_KG_K: Final = 4.1868
+_KJ_KG_PER_BTU_LB: Final = 2.326
+_WATER_CP_KJ_KG_K: Final = 1.8 * _KJ_KG_PER_BTU_LB
+"""1 Btu/lb·°F, as Merkel numbers are tabulated."""
 _INTERVALS: Final = 40
 """Of Simpson's rule: finer ones move no digit that is shown."""
 
 
-def variable_speed_approach_k(range_k: Numeric, wet_bulb_c: Numeric, water_ratio: Numeric, air_ratio: Numeric) -> Numeric:
+def variable_speed_approach_k(
+    range_k: Numeric, wet_bulb_c: Numeric, water_ratio: Numeric, air_ratio: Numeric
+) -> Numeric:
     """Return the approach of the published variable-speed tower.
 
     At one range the approach grows as the wet bulb falls: a fixed limit on the approach is
@@ -77,7 +81,10 @@ def variable_speed_approach_k(range_k: Numeric, wet_bulb_c: Numeric, water_ratio
 
 
 def merkel_number(
-    entering_c: Numeric, leaving_c: Numeric, wet_bulb_c: Numeric, water_to_air: Numeric,
+    entering_c: Numeric,
+    leaving_c: Numeric,
+    wet_bulb_c: Numeric,
+    water_to_air: Numeric,
     station_kpaa: float = SEA_LEVEL_KPAA,
 ) -> Numeric:
     """Return KaV/L, the size of tower that cools water so far in air of this wet bulb.
@@ -102,20 +109,27 @@ def merkel_number(
                              the water's surface: no tower does that.
 
     Source
-        Merkel's equation ∫ cp dT / (hs - ha), Simpson's rule, saturated air after ASHRAE
-        Handbook - Fundamentals (2017), ch. 1 (tests/standards/test_tower_model.py).
+        Merkel's equation ∫ cp dT / (hs - ha), Simpson's rule; saturated air after ASHRAE
+        Handbook - Fundamentals (2017), ch. 1, eq. 30 in its inch-pound form, in which tower
+        curves are drawn; the SI form gives 0.1 % less (tests/standards/test_tower_model.py).
 
     >>> round(merkel_number(35.0, 29.44, 25.56, 1.2), 2)
     1.19
     """
     ratio = within(water_to_air, 1e-9, math.inf, "water to air ratio")
     across = entering_c - leaving_c
-    air = saturated_enthalpy_kj_kg(wet_bulb_c, station_kpaa)
+    air = _saturated_heat_kj_kg(wet_bulb_c, station_kpaa)
     total: Any = 0.0
     for step in range(_INTERVALS + 1):
         weight = 1.0 if step in (0, _INTERVALS) else 4.0 if step % 2 else 2.0
         at = step / _INTERVALS
-        surface = saturated_enthalpy_kj_kg(leaving_c + at * across, station_kpaa)
+        surface = _saturated_heat_kj_kg(leaving_c + at * across, station_kpaa)
         force = surface - air - ratio * _WATER_CP_KJ_KG_K * at * across
         total = total + quotient(weight * across**0, within(force, 1e-9, math.inf, "enthalpy difference, kJ/kg,"), "it")
     return cast("Numeric", _WATER_CP_KJ_KG_K * across * total / (3.0 * _INTERVALS))
+
+
+def _saturated_heat_kj_kg(temperature_c: Numeric, station_kpaa: float) -> Numeric:
+    fahrenheit = 1.8 * temperature_c + 32.0
+    moisture: Any = saturated_humidity_ratio(temperature_c, station_kpaa + 0.0 * temperature_c)
+    return cast("Numeric", _KJ_KG_PER_BTU_LB * (0.240 * fahrenheit + moisture * (1_061.0 + 0.444 * fahrenheit)))

@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final, cast
 
 from plantview.calcs._numeric import choose, quotient, within
-from plantview.calcs.air import humidity_ratio_of_wet_bulb, saturated_enthalpy_kj_kg, saturated_humidity_ratio
+from plantview.calcs.air import (
+    humidity_ratio_of_wet_bulb,
+    moist_air_enthalpy_kj_kg,
+    saturated_enthalpy_kj_kg,
+    saturated_humidity_ratio,
+)
 
 if TYPE_CHECKING:
     from plantview.calcs._numeric import Numeric
@@ -45,13 +50,17 @@ def evaporation_rule_l_s(flow_l_s: Numeric, range_k: Numeric) -> Numeric:
 
 
 def evaporation_l_s(
-    flow_l_s: Numeric, range_k: Numeric, dry_bulb_c: Numeric, wet_bulb_c: Numeric, water_to_air: Numeric,
-    station_kpaa: float,
+    flow_l_s: Numeric,
+    range_k: Numeric,
+    dry_bulb_c: Numeric,
+    wet_bulb_c: Numeric,
+    water_to_air: Numeric,
+    station_kpaa: Numeric,
 ) -> Numeric:
     """Return the evaporation of a tower whose air leaves saturated.
 
     Shape
-        Scalars or series of one length in, the same out; the pressure is one number.
+        Scalars or series of one length in, the same out.
 
     Parameters
         flow_l_s        water over the tower                             [L/s]
@@ -76,14 +85,16 @@ def evaporation_l_s(
     """
     ratio = within(water_to_air, 1e-9, math.inf, "water to air ratio")
     across = within(range_k, 0.0, 40.0, "range, K,")
-    leaving = saturated_enthalpy_kj_kg(wet_bulb_c, station_kpaa) + ratio * _WATER_CP_KJ_KG_K * across
+    brought: Any = humidity_ratio_of_wet_bulb(dry_bulb_c, wet_bulb_c, station_kpaa)
+    taken_up: Any = ratio * _WATER_CP_KJ_KG_K * across
+    leaving: Any = moist_air_enthalpy_kj_kg(dry_bulb_c, brought) + taken_up
     low, high = _EXIT_C[0] + 0.0 * leaving, _EXIT_C[1] + 0.0 * leaving
     for _ in range(_BISECTIONS):
         middle = (low + high) / 2.0
         cooler = saturated_enthalpy_kj_kg(middle, station_kpaa) < leaving
         low, high = choose(cooler, middle, low), choose(cooler, high, middle)
-    taken_up = saturated_humidity_ratio(high, station_kpaa)
-    return flow_l_s / ratio * (taken_up - humidity_ratio_of_wet_bulb(dry_bulb_c, wet_bulb_c, station_kpaa))
+    left: Any = saturated_humidity_ratio(high, station_kpaa) - brought
+    return cast("Numeric", flow_l_s / ratio * left)
 
 
 def cycles_of_concentration(tower_us_cm: Numeric, makeup_us_cm: Numeric) -> Numeric:

@@ -10,7 +10,7 @@ from plantview.model.accuracy import PAIRS, Accuracy
 from plantview.units import Unit, UnknownUnit, unit
 
 EXAMPLE: Final = "write it like 0.2 degF, 2 %, 1 psi + 0.5 %, or 0.2 degF pair 0.1 degF; it is plus and minus, at 95 %"
-_PART: Final = re.compile(r"([0-9.]+)\s*(\S+)")
+_PART: Final = re.compile(r"([0-9.]+)\s*([^\s0-9.]\S*)")
 _AS_DIFFERENCE: Final = {
     "temperature": "temperature_difference",
     "pressure_gauge": "pressure_difference",

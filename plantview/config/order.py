@@ -27,6 +27,8 @@ class Order:
     faults: tuple[str, ...] = ()
     host: str = "127.0.0.1"
     port: int = 8050
+    cold: bool = False
+    """A simulated plant starts with everything off."""
 
     def clock(self) -> Clock:
         """Return the plant's time, the same in every process of one start."""

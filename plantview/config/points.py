@@ -171,7 +171,7 @@ class _Row:
         measured = self._measurement()
         device = self._device()
         found = self._unit(measured) if measured else None
-        address = self._address(device) if device else None
+        address = self._address(device, measured) if device else None
         states = self._states(found)
         low, high = self._range(found)
         period_s = self._number("period_s", device.period_s if device else 10.0)
@@ -251,13 +251,18 @@ class _Row:
         self._bad("unit", problem or f"{self._cell('measurement')} needs a unit", "correct the unit column")
         return None
 
-    def _address(self, device: Device) -> BacnetAddress | ModbusAddress | None:
+    def _address(self, device: Device, measured: Measurement | None) -> BacnetAddress | ModbusAddress | None:
         for column in FOREIGN[device.protocol]:
             if self._cell(column):
                 self._bad(column, f"{device.id} speaks {device.protocol}, which has no {column}", "empty the cell")
         try:
             if device.protocol == "bacnet":
-                return bacnet_address(self._cells)
+                found = bacnet_address(self._cells)
+                if found.cov and measured is not None and "state" not in measured.quantities:
+                    self._bad(
+                        "cov", "is for states: an analog value is polled as often as it changes", "empty the cell"
+                    )
+                return found
             return modbus_address(self._cells)
         except AddressProblem as problem:
             self._bad(problem.column, problem.wrong, problem.remedy)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from plantview import units
+from plantview.derive.budget import Accuracies
 from plantview.derive.gates import Gate, Runs, Verdict
 from plantview.derive.sight import Sight
 from plantview.errors import CalcError
@@ -52,20 +53,24 @@ class Binding:
     signal: Signal
     row: Row
 
-    def reading(self, sight: Sight) -> Reading:
+    def reading(self, sight: Sight, accuracies: Accuracies) -> Reading:
         """Return the value, never of better quality than what it was made from, or why there is none now."""
         verdicts: list[Verdict] = []
         for gate in self.row.gates:
             verdict = gate.judge(sight)
             if verdict.off and self.row.when_off is not None:
-                return self._result(self.row.when_off, verdict.relied_on, (), sight)
+                sight.budgets[self.signal.name] = {}  # nothing moves a 0 that is proven
+                return self._result(self.row.when_off, verdict.relied_on, (), sight, None)
             if verdict.refusal:
                 return bad(verdict.refusal, sight.frame.at_ms)
             verdicts.append(verdict)
         relied_on = tuple(name for verdict in verdicts for name in verdict.relied_on)
-        return self._calculated(relied_on, [verdict.doubt for verdict in verdicts if verdict.doubt], sight)
+        doubts = [verdict.doubt for verdict in verdicts if verdict.doubt]
+        return self._calculated(relied_on, doubts, sight, accuracies)
 
-    def _calculated(self, relied_on: tuple[str, ...], doubts: list[str], sight: Sight) -> Reading:
+    def _calculated(
+        self, relied_on: tuple[str, ...], doubts: list[str], sight: Sight, accuracies: Accuracies
+    ) -> Reading:
         values: list[float] = []
         for name in self.signal.inputs:
             reading = sight.reading(name)
@@ -82,20 +87,31 @@ class Binding:
             return bad(str(error), sight.frame.at_ms)
         if not math.isfinite(answer):
             return bad("the inputs give no finite number", sight.frame.at_ms)
-        return self._result(answer, (*self.signal.inputs, *relied_on), doubts, sight)
+        budget = accuracies.budget(self.row.calc, self.signal.inputs, values, sight.budgets)
+        if budget is not None:
+            sight.budgets[self.signal.name] = budget
+        u95 = accuracies.u95(budget) / self.signal.unit.factor if budget else math.nan
+        return self._result(
+            answer, (*self.signal.inputs, *relied_on), doubts, sight, u95 if math.isfinite(u95) else None
+        )
 
-    def _result(self, answer: float, used: tuple[str, ...], doubts: Iterable[str], sight: Sight) -> Reading:
+    def _result(
+        self, answer: float, used: tuple[str, ...], doubts: Iterable[str], sight: Sight, u95: float | None
+    ) -> Reading:
         """Return the value as old as the oldest reading it rests on, doubtful if any of them is."""
         read = [name for name in used if sight.reading(name).usable]
         reasons = [*doubts, *(sight.doubt(name) for name in read)]
         reason = "; ".join(dict.fromkeys(filter(None, reasons)))[:REASON_MAX]
         quality = Quality.UNCERTAIN if reason else Quality.GOOD
         at_ms = min((sight.reading(name).at_ms for name in read), default=sight.frame.at_ms)
-        return Reading(self.signal.unit.from_canonical(answer), quality, reason, at_ms)
+        return Reading(self.signal.unit.from_canonical(answer), quality, reason, at_ms, u95)
 
 
 def bind(
-    rows: Iterable[Row], equipment: str, known: Mapping[str, Point], bound: MutableMapping[str, Binding],
+    rows: Iterable[Row],
+    equipment: str,
+    known: Mapping[str, Point],
+    bound: MutableMapping[str, Binding],
     unbound: MutableMapping[str, str],
 ) -> None:
     """Bind what can be bound; of several rows with one name the first whose inputs exist wins.
@@ -115,6 +131,17 @@ def bind(
         unit = units.unit(row.unit, row.quantity) if row.unit else units.canonical(row.quantity)
         periods = [known[each].period_s if each in known else bound[each].signal.period_s for each in inputs]
         signal = Signal(
-            name, equipment, row.name, row.quantity, unit, row.label, {}, max([PERIOD_S, *periods]), "", "", inputs, row.note
+            name,
+            equipment,
+            row.name,
+            row.quantity,
+            unit,
+            row.label,
+            {},
+            max([PERIOD_S, *periods]),
+            "",
+            "",
+            inputs,
+            row.note,
         )
         bound[name] = Binding(signal, row)

@@ -25,8 +25,15 @@ def heat_rows(plant: Plant) -> tuple[Row, ...]:
     """Return the rows of the plant's cooling load and heat rejection."""
     return (
         *_sum_or_header(plant, "cooling_load", "cooling load", "chilled"),
-        Row("cooling_load_tons", "heat_flow", "plant cooling load in tons", ("cooling_load",), same,
-            note=TONS_NOTE, unit="ton"),
+        Row(
+            "cooling_load_tons",
+            "heat_flow",
+            "plant cooling load in tons",
+            ("cooling_load",),
+            same,
+            note=TONS_NOTE,
+            unit="ton",
+        ),
         *_sum_or_header(plant, "heat_rejection", "heat rejection", "condenser"),
     )
 
@@ -40,8 +47,15 @@ def economiser(plant: Plant) -> bool:
 def _sum_or_header(plant: Plant, name: str, label: str, water: str) -> tuple[Row, ...]:
     """Return the ways to the plant's heat, best first; with an economiser the sum would leave it out."""
     terms = tuple(f"{chiller.id}.{name}" for chiller in plant.of_kind("chiller"))
-    summed = Row(name, "heat_flow", f"plant {label}", terms, add, note=f"sum of {', '.join(terms)}",
-                 why_not="" if terms else "the plant has no chiller")
+    summed = Row(
+        name,
+        "heat_flow",
+        f"plant {label}",
+        terms,
+        add,
+        note=f"sum of {', '.join(terms)}",
+        why_not="" if terms else "the plant has no chiller",
+    )
     loop = plant.loop_of(water)
     if loop is None:
         return (summed,)

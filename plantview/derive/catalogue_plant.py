@@ -9,6 +9,7 @@ from plantview.calcs.efficiency import cop, kw_per_ton
 from plantview.calcs.heat_balance import heat_balance_pct
 from plantview.calcs.tower import tower_approach_k, tower_effectiveness_pct, tower_range_k
 from plantview.derive.bindings import Row
+from plantview.derive.catalogue_blend import blend_rows
 from plantview.derive.catalogue_chiller import BALANCE_NOTE, recovers_heat
 from plantview.derive.catalogue_heat import economiser, heat_rows
 from plantview.derive.catalogue_tower import WET_BULB, riser_open
@@ -41,7 +42,11 @@ def _power_rows(plant: Plant) -> tuple[Row, ...]:
     metered = [(name, words) for (name, words, _), row in zip(groups, totals, strict=True) if not row.why_not]
     left_out = not_metered(plant, [machine for _, _, machines in groups for machine in machines])
     total = Row(
-        "power_input", "power", "plant power", tuple(name for name, _ in metered), add,
+        "power_input",
+        "power",
+        "plant power",
+        tuple(name for name, _ in metered),
+        add,
         note=" + ".join(words for _, words in metered) + left_out,
         why_not="" if metered else "no machine measures power",
     )
@@ -59,30 +64,56 @@ def _ratio_rows(plant: Plant, boundary: str) -> tuple[Row, ...]:
     elsewhere = "an economiser cools too" if economiser(plant) else ""
     unbalanced = next(filter(None, (recovers_heat(plant, chiller) for chiller in chillers)), "")
     return (
-        Row("kw_per_ton", "efficiency", "plant efficiency", ("power_input", "cooling_load_tons"), kw_per_ton, loaded,
-            boundary, why_not=left_out),
+        Row(
+            "kw_per_ton",
+            "efficiency",
+            "plant efficiency",
+            ("power_input", "cooling_load_tons"),
+            kw_per_ton,
+            loaded,
+            boundary,
+            why_not=left_out,
+        ),
         Row("cop", "ratio", "plant COP", ("cooling_load", "power_input"), cop, loaded, boundary, why_not=left_out),
-        Row("heat_balance", "percent", "plant heat balance", ("cooling_load", "chillers_power", "heat_rejection"),
-            heat_balance_pct, loaded, BALANCE_NOTE, why_not=left_out or elsewhere or unbalanced),
+        Row(
+            "heat_balance",
+            "percent",
+            "plant heat balance",
+            ("cooling_load", "chillers_power", "heat_rejection"),
+            heat_balance_pct,
+            loaded,
+            BALANCE_NOTE,
+            why_not=left_out or elsewhere or unbalanced,
+        ),
     )
 
 
 def _water_rows(plant: Plant) -> tuple[Row, ...]:
-    rows: list[Row] = []
+    rows: list[Row] = [*blend_rows(plant)]
     chilled, condenser = plant.loop_of("chilled"), plant.loop_of("condenser")
     if chilled is not None:
         cold = header_temp(plant, chilled, "CHWS", "chiller")
         hot = header_temp(plant, chilled, "CHWR", "coil")
         rows.append(_delta_t(plant, chilled, "chw_delta_t", "plant chilled water ΔT", (cold, hot)))
     if condenser is not None:
-        rows.append(_delta_t(plant, condenser, "cw_delta_t", "plant condenser water ΔT", _tower_temps(plant, condenser)))
+        rows.append(
+            _delta_t(plant, condenser, "cw_delta_t", "plant condenser water ΔT", _tower_temps(plant, condenser))
+        )
     return tuple(rows)
 
 
 def _delta_t(plant: Plant, loop: Loop, name: str, label: str, temps: tuple[str, str]) -> Row:
     cold, hot = temps
-    return Row(name, _DIFFERENCE, label, (hot, cold), water_delta_t_k, loop_moves(plant, loop), f"{hot} less {cold}",
-               why_not=_lacking(plant, loop, cold, hot))
+    return Row(
+        name,
+        _DIFFERENCE,
+        label,
+        (hot, cold),
+        water_delta_t_k,
+        loop_moves(plant, loop),
+        f"{hot} less {cold}",
+        why_not=_lacking(plant, loop, cold, hot),
+    )
 
 
 def _tower_temps(plant: Plant, loop: Loop) -> tuple[str, str]:
@@ -107,12 +138,36 @@ def _tower_rows(plant: Plant) -> tuple[Row, ...]:
     small = f"tower range is below {DELTA_T_FLOOR_K:g} K"
     cooling = Reaches((Evidence(f"{PLANT}.tower_range", DELTA_T_FLOOR_K, small),))
     return (
-        Row("tower_range", _DIFFERENCE, "tower range", (cwr, cws), tower_range_k, wet, f"{cwr} less {cws}",
-            why_not=why_not),
-        Row("tower_approach", _DIFFERENCE, "tower approach", (cws, WET_BULB), tower_approach_k, wet,
-            f"{cws} less outdoor wet bulb", why_not=why_not),
-        Row("tower_effectiveness", "percent", "tower effectiveness", (cwr, cws, WET_BULB), tower_effectiveness_pct,
-            (*wet, cooling), "range / (range + approach)", why_not=why_not),
+        Row(
+            "tower_range",
+            _DIFFERENCE,
+            "tower range",
+            (cwr, cws),
+            tower_range_k,
+            wet,
+            f"{cwr} less {cws}",
+            why_not=why_not,
+        ),
+        Row(
+            "tower_approach",
+            _DIFFERENCE,
+            "tower approach",
+            (cws, WET_BULB),
+            tower_approach_k,
+            wet,
+            f"{cws} less outdoor wet bulb",
+            why_not=why_not,
+        ),
+        Row(
+            "tower_effectiveness",
+            "percent",
+            "tower effectiveness",
+            (cwr, cws, WET_BULB),
+            tower_effectiveness_pct,
+            (*wet, cooling),
+            "range / (range + approach)",
+            why_not=why_not,
+        ),
     )
 
 

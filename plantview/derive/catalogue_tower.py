@@ -29,12 +29,36 @@ def cell_rows(plant: Plant, cell: Equipment) -> tuple[Row, ...]:
     small = f"range of {cell.id} is below {DELTA_T_FLOOR_K:g} K"
     cooling = Reaches((Evidence(f"{cell.id}.range", DELTA_T_FLOOR_K, small),))
     return (
-        Row("range", "temperature_difference", "range", (entering, "leaving_temp"), tower_range_k, wet,
-            f"{entering} less leaving water", why_not=why_not),
-        Row("approach", "temperature_difference", "approach", ("leaving_temp", WET_BULB), tower_approach_k, wet,
-            "leaving water less outdoor wet bulb", why_not=why_not),
-        Row("effectiveness", "percent", "effectiveness", (entering, "leaving_temp", WET_BULB), tower_effectiveness_pct,
-            (*wet, cooling), "range / (range + approach)", why_not=why_not),
+        Row(
+            "range",
+            "temperature_difference",
+            "range",
+            (entering, "leaving_temp"),
+            tower_range_k,
+            wet,
+            f"{entering} less leaving water",
+            why_not=why_not,
+        ),
+        Row(
+            "approach",
+            "temperature_difference",
+            "approach",
+            ("leaving_temp", WET_BULB),
+            tower_approach_k,
+            wet,
+            "leaving water less outdoor wet bulb",
+            why_not=why_not,
+        ),
+        Row(
+            "effectiveness",
+            "percent",
+            "effectiveness",
+            (entering, "leaving_temp", WET_BULB),
+            tower_effectiveness_pct,
+            (*wet, cooling),
+            "range / (range + approach)",
+            why_not=why_not,
+        ),
         total_power(plant, "fan_power", "fan power", plant.parts_of(cell.id, "fan")),
     )
 

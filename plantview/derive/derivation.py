@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from types import MappingProxyType
 
 from plantview.derive.bindings import Binding, bind
+from plantview.derive.budget import Accuracies
 from plantview.derive.catalogue_bypass import bypass_rows
 from plantview.derive.catalogue_chiller import chiller_rows
 from plantview.derive.catalogue_plant import PLANT, plant_rows
 from plantview.derive.catalogue_tower import cell_rows
 from plantview.derive.catalogue_weather import weather_rows
+from plantview.derive.reconciliation import Reconciliation
 from plantview.derive.sight import Sight
 from plantview.model.plant import Plant
+from plantview.model.point import Point
 from plantview.model.reading import Batch, Frame, Reading
 from plantview.model.signal import Signal
 
@@ -31,10 +35,13 @@ class Derivation:
         bind(plant_rows(plant), PLANT, plant.points, bound, unbound)
         for bypass, row in bypass_rows(plant):
             bind((row,), bypass, plant.points, bound, unbound)
-        self._bindings = tuple(bound.values())
+        self._accuracies = Accuracies({point.name: point.accuracy for point in plant.points.values()})
+        self._bindings = tuple(with_accuracy_noted(bound, plant.points, self._accuracies))
         self._units = {point.name: point.unit for point in plant.points.values()}
         self._units.update({binding.signal.name: binding.signal.unit for binding in self._bindings})
-        self.signals: Mapping[str, Signal] = MappingProxyType({name: each.signal for name, each in bound.items()})
+        self._reconciliation = Reconciliation(plant, self._accuracies)
+        own = {each.signal.name: each.signal for each in self._bindings}
+        self.signals: Mapping[str, Signal] = MappingProxyType({**own, **self._reconciliation.signals})
         self.unbound: Mapping[str, str] = MappingProxyType(unbound)
         """Derived values that this plant cannot have -> why."""
 
@@ -44,5 +51,19 @@ class Derivation:
         sight = Sight(frame, self._units, found)
         # bindings stand in the order of their inputs, so each finds what it needs
         for binding in self._bindings:
-            found[binding.signal.name] = binding.reading(sight)
-        return Batch(frame.at_ms, found)
+            found[binding.signal.name] = binding.reading(sight, self._accuracies)
+        return Batch(frame.at_ms, {**found, **self._reconciliation.take(sight)})
+
+
+def with_accuracy_noted(
+    bound: Mapping[str, Binding], points: Mapping[str, Point], accuracies: Accuracies
+) -> Iterator[Binding]:
+    """Yield the bindings; each note says for how many of its sensors nobody declared an accuracy."""
+    behind: dict[str, frozenset[str]] = {}
+    for name, binding in bound.items():
+        inputs = binding.signal.inputs
+        behind[name] = frozenset().union(*(frozenset((each,)) if each in points else behind[each] for each in inputs))
+        missing = accuracies.undeclared(sorted(behind[name]))
+        own = f"accuracy of {missing} of {len(behind[name])} sensors not declared, our own choice taken"
+        note = "; ".join(filter(None, (binding.signal.note, own if missing else "")))
+        yield replace(binding, signal=replace(binding.signal, note=note))

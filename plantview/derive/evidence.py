@@ -47,7 +47,10 @@ def running(plant: Plant, machine: Equipment) -> tuple[Gate, ...]:
     design_kw = machine.design.get("power")
     idle_kw = IDLE_KW if design_kw is None else IDLE_SHARE * design_kw
     idle = f"{machine.id} draws no power"
-    drawn = (Evidence(power_signal(plant, machine.id), idle_kw, idle), Evidence(f"{machine.id}.current_pct", 10.0, idle))
+    drawn = (
+        Evidence(power_signal(plant, machine.id), idle_kw, idle),
+        Evidence(f"{machine.id}.current_pct", 10.0, idle),
+    )
     return _reaches(plant, drawn)
 
 

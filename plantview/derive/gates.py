@@ -8,13 +8,39 @@ from typing import Final, Protocol
 
 from plantview.derive.sight import Sight
 
-ON_WORDS: Final = frozenset({
-    "ON", "RUN", "RUNNING", "START", "STARTED", "ACTIVE", "TRUE", "YES", "FLOW", "FLOW PROVEN", "PROVEN", "MADE",
-})
-OFF_WORDS: Final = frozenset({
-    "OFF", "STOP", "STOPPED", "INACTIVE", "FALSE", "NO", "IDLE", "READY", "FAULT", "TRIP", "TRIPPED", "NO FLOW",
-    "NOT PROVEN",
-})
+ON_WORDS: Final = frozenset(
+    {
+        "ON",
+        "RUN",
+        "RUNNING",
+        "START",
+        "STARTED",
+        "ACTIVE",
+        "TRUE",
+        "YES",
+        "FLOW",
+        "FLOW PROVEN",
+        "PROVEN",
+        "MADE",
+    }
+)
+OFF_WORDS: Final = frozenset(
+    {
+        "OFF",
+        "STOP",
+        "STOPPED",
+        "INACTIVE",
+        "FALSE",
+        "NO",
+        "IDLE",
+        "READY",
+        "FAULT",
+        "TRIP",
+        "TRIPPED",
+        "NO FLOW",
+        "NOT PROVEN",
+    }
+)
 """Words of run status and flow proof; sites write them differently (common practice, no source)."""
 
 

@@ -17,13 +17,16 @@ def add(*values: float) -> float:
 def total_power(plant: Plant, name: str, label: str, machines: Sequence[Equipment]) -> Row:
     """Return the row of the power of machines; one that runs, or may run, unread makes it unknown."""
     meters = {machine.id: power_signal(plant, machine.id) for machine in machines}
-    off_terms = {
-        meters[machine.id]: proof for machine in machines if (proof := runs(plant, machine)) is not None
-    }
+    off_terms = {meters[machine.id]: proof for machine in machines if (proof := runs(plant, machine)) is not None}
     inputs = tuple(filter(None, meters.values()))
     unmetered = not_metered(plant, machines)
     return Row(
-        name, "power", label, inputs, add, off_terms=off_terms,
+        name,
+        "power",
+        label,
+        inputs,
+        add,
+        off_terms=off_terms,
         note=f"{', '.join(machine for machine, meter in meters.items() if meter)}{unmetered}",
         why_not="" if inputs else "none of its machines measures power",
     )

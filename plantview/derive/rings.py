@@ -32,7 +32,9 @@ def upstream(loop: Loop, header: str) -> tuple[tuple[str, ...], tuple[Stage, ...
     headers, stages = [header], []
     for _ in loop.headers:
         arriving = [stage for stage in loop.stages if stage.end == headers[-1]]
-        mixes = any(headers[-1] == each.end or (each.either_way and headers[-1] == each.start) for each in loop.bypasses)
+        mixes = any(
+            headers[-1] == each.end or (each.either_way and headers[-1] == each.start) for each in loop.bypasses
+        )
         if mixes or len(arriving) != 1 or arriving[0].kind not in _PASS_THROUGH or arriving[0].start in headers:
             break
         stages.append(arriving[0])
@@ -51,10 +53,11 @@ def through_meters(plant: Plant, loop: Loop, stage: Stage) -> tuple[str, ...]:
 
 def stage_meters(plant: Plant, loop: Loop, stage: Stage) -> tuple[str, ...]:
     """Return the flow readings whose sum passes through a stage; empty where it is not metered."""
-    return _machine_meters(plant, stage) or _header_meter(plant, loop, stage)
+    return machine_meters(plant, stage) or _header_meter(plant, loop, stage)
 
 
-def _machine_meters(plant: Plant, stage: Stage) -> tuple[str, ...]:
+def machine_meters(plant: Plant, stage: Stage) -> tuple[str, ...]:
+    """Return one flow reading per branch of a stage; empty where a branch has none."""
     found: list[str] = []
     for branch in stage.branches:
         names = (_flow_of(plant.equipment[port.equipment], port.side) for port in branch)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
+from plantview.derive.budget import Budget
 from plantview.model.quality import Quality
 from plantview.model.reading import Frame, Reading, bad
 from plantview.units import Unit
@@ -22,6 +23,8 @@ class Sight:
     units: Mapping[str, Unit]
     found: Mapping[str, Reading]
     """Derived values of this run; a value of an earlier run in the frame does not count."""
+    budgets: dict[str, Budget] = field(default_factory=dict)
+    """How sure the derived values of this run are, by sensor; none where that is not known."""
 
     def reading(self, name: str) -> Reading:
         """Return the reading of a point or of a derived value of this run."""

@@ -24,19 +24,38 @@ from plantview.model.point import BacnetAddress
 READ_PROPERTY: Final = 12
 READ_PROPERTY_MULTIPLE: Final = 14
 MAX_APDU, PRESENT_VALUE, RELIABILITY, SEGMENTATION, STATUS_FLAGS = 62, 85, 103, 107, 111
+LOCAL_DATE, LOCAL_TIME = 56, 57
 POLLED: Final = (PRESENT_VALUE, STATUS_FLAGS)
 OBJECTS: Final = {
-    "analog-input": 0, "analog-output": 1, "analog-value": 2, "binary-input": 3, "binary-output": 4,
-    "binary-value": 5, "device": 8, "multi-state-input": 13, "multi-state-output": 14, "multi-state-value": 19,
-    "accumulator": 23, "integer-value": 45, "large-analog-value": 46, "positive-integer-value": 48,
+    "analog-input": 0,
+    "analog-output": 1,
+    "analog-value": 2,
+    "binary-input": 3,
+    "binary-output": 4,
+    "binary-value": 5,
+    "device": 8,
+    "multi-state-input": 13,
+    "multi-state-output": 14,
+    "multi-state-value": 19,
+    "accumulator": 23,
+    "integer-value": 45,
+    "large-analog-value": 46,
+    "positive-integer-value": 48,
 }
 _REALS: Final = frozenset({tags.REAL, tags.DOUBLE})
 PRESENT_VALUE_TYPES: Final[Mapping[int, frozenset[int]]] = {
     **{OBJECTS[name]: _REALS for name in ("analog-input", "analog-output", "analog-value", "large-analog-value")},
     **{OBJECTS[name]: frozenset({tags.ENUMERATED}) for name in ("binary-input", "binary-output", "binary-value")},
-    **{OBJECTS[name]: frozenset({tags.UNSIGNED}) for name in (
-        "multi-state-input", "multi-state-output", "multi-state-value", "accumulator", "positive-integer-value",
-    )},
+    **{
+        OBJECTS[name]: frozenset({tags.UNSIGNED})
+        for name in (
+            "multi-state-input",
+            "multi-state-output",
+            "multi-state-value",
+            "accumulator",
+            "positive-integer-value",
+        )
+    },
     OBJECTS["integer-value"]: frozenset({tags.SIGNED}),
 }
 """What a present-value may be; another type is shown as a fault of the device, not guessed at."""
@@ -130,6 +149,22 @@ def decode_read(octets: bytes, key: int, number: int) -> Item:
     return item
 
 
+def decode_clock(octets: bytes, key: int) -> tuple[bytes, bytes]:
+    """Return the four octets of local-date and of local-time of a device object, asked for in this order."""
+    found: dict[int, bytes] = {}
+    at = expect(octets, expect(octets, 0, 0, 4).end, 1, tags.OPENING).end
+    if unsigned(octets, expect(octets, 0, 0, 4)) != key:
+        raise Malformed("answers for another object")
+    for number, kind in ((LOCAL_DATE, 10), (LOCAL_TIME, 11)):
+        which = expect(octets, at, 2)
+        value = tag_at(octets, expect(octets, which.end, 4, tags.OPENING).end)
+        if unsigned(octets, which) != number or value.context or (value.number, value.length) != (kind, 4):
+            raise Malformed("no date or no time where one belongs")
+        found[number] = octets[value.start : value.end]
+        at = expect(octets, value.end, 4, tags.CLOSING).end
+    return found[LOCAL_DATE], found[LOCAL_TIME]
+
+
 def answers(items: Items, keys: Iterable[int]) -> dict[int, Answer]:
     """Return one answer per object; what the device left out is no value."""
     missing = NoValue("the device left it out of its answer")
@@ -184,13 +219,23 @@ def _content(octets: bytes, at: int, group: int, key: int, number: int) -> tuple
     end = past_group(octets, at, group)
     if tag.context or tag_at(octets, tag.end).end != end:
         return NoValue("the device answers with a list where one value belongs"), end
+    return _item(octets, tag, key, number), end
+
+
+def value_of(octets: bytes, key: int, number: int) -> Item:
+    """Return one property as a COV notification brings it, between its opening and its closing tag."""
+    item, _ = _content(octets, expect(octets, 0, 2, tags.OPENING).end, 2, key, number)
+    return item
+
+
+def _item(octets: bytes, tag: Tag, key: int, number: int) -> Item:
     if number == STATUS_FLAGS:
-        return _flags(octets, tag), end
+        return _flags(octets, tag)
     value = number_of(octets, tag)
     allowed = PRESENT_VALUE_TYPES.get(key >> 22) if number == PRESENT_VALUE else None
     if value is None or (allowed is not None and tag.number not in allowed):
-        return NoValue(_odd_type(tag, allowed)), end
-    return value, end
+        return NoValue(_odd_type(tag, allowed))
+    return value
 
 
 def _flags(octets: bytes, tag: Tag) -> Item:

@@ -4,13 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Final, TypeVar
 
 from plantview.drivers import bacnet_codec as codec
-from plantview.drivers.bacnet_network import MAX_APDU_OURS, BacnetNetwork
+from plantview.drivers import bacnet_slow as slow
+from plantview.drivers.bacnet_network import (
+    GET_EVENT_INFORMATION,
+    MAX_APDU_OURS,
+    READ_RANGE,
+    BacnetNetwork,
+    Place,
+)
 from plantview.drivers.bacnet_tags import Malformed
 from plantview.drivers.bacnet_words import reliability_word, segmentation_word
-from plantview.drivers.exchange import Trace, ignore
+from plantview.drivers.exchange import Budget, Trace, ignore, unlimited
 from plantview.errors import DeviceRefused, ReplyUnusable
 from plantview.model.plant import Device
 
@@ -19,6 +27,7 @@ OBJECT_OCTETS: Final = 23
 HEADER_OCTETS: Final = 3
 CONSERVATIVE_MAX_APDU: Final = 480
 """Taken where a device does not say; the smallest size of devices that sit on BACnet/IP themselves."""
+EVENT_PAGES_MAX: Final = 20
 NO_RELIABILITY: Final = "the device gives no reason"
 _Decoded = TypeVar("_Decoded")
 
@@ -55,8 +64,11 @@ class ObjectBatch:
 class BacnetReader:
     """One device behind one adapter; the caller keeps to one request at a time."""
 
-    def __init__(self, network: BacnetNetwork, device: Device, trace: Trace = ignore) -> None:
-        self._network, self._device, self._trace = network, device, trace
+    def __init__(
+        self, network: BacnetNetwork, device: Device, trace: Trace = ignore, budget: Budget = unlimited
+    ) -> None:
+        self._network, self._device, self._trace, self._budget = network, device, trace, budget
+        self._place = place_of(device)
 
     async def limits(self) -> Limits:
         """Ask the device object for its sizes; this also proves that the right device stands at the address."""
@@ -97,6 +109,38 @@ class BacnetReader:
         """Return the same for one object, by ReadProperty."""
         return _reliability(await self._item(key, codec.RELIABILITY))
 
+    async def clock_ms(self) -> int | None:
+        """Return the device's own local time as if it were UTC [ms]; None where it has no usable clock."""
+        key = codec.object_key_of("device", self._device.unit)
+        asked = codec.encode_read_multiple((key,), (codec.LOCAL_DATE, codec.LOCAL_TIME))
+        octets = await self._ask(codec.READ_PROPERTY_MULTIPLE, asked)
+        return slow.local_ms_of(*self._decode(lambda: codec.decode_clock(octets, key)))
+
+    async def log_page(self, request: bytes) -> slow.LogPage:
+        """Return records of a trend log; ``request`` comes from ``bacnet_slow``."""
+        octets = await self._ask(READ_RANGE, request)
+        return self._decode(lambda: slow.decode_page(octets))
+
+    async def events(self) -> tuple[slow.DeviceEvent, ...]:
+        """Return the objects that the device considers to be in alarm: asked for, never subscribed to."""
+        found: list[slow.DeviceEvent] = []
+        after: int | None = None
+        for _ in range(EVENT_PAGES_MAX):
+            octets = await self._ask(GET_EVENT_INFORMATION, slow.encode_events(after))
+            page, after = self._decode(partial(slow.decode_events, octets, self._device.id))
+            found += page
+            if after is None:
+                break
+        return tuple(found)
+
+    async def subscribe(self, process: int, key: int, lifetime_s: int) -> None:
+        """Ask the device to tell changes of one object for so many seconds."""
+        device = self._device
+        await self._network.subscribe(
+            device.id, self._place, slow.encode_subscribe(process, key, lifetime_s),
+            within_s=device.timeout_s, trace=self._trace,
+        )  # fmt: skip
+
     async def _item(self, key: int, number: int) -> codec.Item:
         """Return one property; a refusal of it is no value, a silent device stays an error."""
         try:
@@ -110,8 +154,9 @@ class BacnetReader:
 
     async def _ask(self, service: int, payload: bytes) -> bytes:
         device = self._device
+        await self._budget()
         return await self._network.ask(
-            device.id, (device.host, device.port), service, payload, within_s=device.timeout_s, trace=self._trace
+            device.id, self._place, service, payload, within_s=device.timeout_s, trace=self._trace
         )
 
     def _decode(self, decode: Callable[[], _Decoded]) -> _Decoded:
@@ -119,6 +164,13 @@ class BacnetReader:
             return decode()
         except Malformed as error:
             raise ReplyUnusable(self._device.id, f"an answer that cannot be used: {error}") from None
+
+
+def place_of(device: Device) -> Place:
+    """Return where the network finds a device: at its address, or behind the router there."""
+    if device.network is None:
+        return device.host, device.port
+    return device.host, device.port, device.network, device.mac
 
 
 def _reliability(item: codec.Item | None) -> str:

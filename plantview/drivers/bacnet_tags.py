@@ -15,9 +15,19 @@ OPENING, CLOSING = -1, -2
 """Length of an opening and of a closing context tag."""
 
 TYPE_WORDS: Final = {
-    NULL: "Null", BOOLEAN: "a Boolean", UNSIGNED: "an Unsigned", SIGNED: "a Signed integer", REAL: "a Real",
-    DOUBLE: "a Double", 6: "an Octet String", 7: "a Character String", BIT_STRING: "a Bit String",
-    ENUMERATED: "an Enumerated", 10: "a Date", 11: "a Time", OBJECT_ID: "an Object Identifier",
+    NULL: "Null",
+    BOOLEAN: "a Boolean",
+    UNSIGNED: "an Unsigned",
+    SIGNED: "a Signed integer",
+    REAL: "a Real",
+    DOUBLE: "a Double",
+    6: "an Octet String",
+    7: "a Character String",
+    BIT_STRING: "a Bit String",
+    ENUMERATED: "an Enumerated",
+    10: "a Date",
+    11: "a Time",
+    OBJECT_ID: "an Object Identifier",
 }
 _INTEGER_OCTETS_MAX: Final = 8
 
@@ -90,7 +100,7 @@ def number_of(octets: bytes, tag: Tag) -> float | None:
             return float(struct.unpack(">f", body)[0])
         case 5, 8:
             return float(struct.unpack(">d", body)[0])
-        case (2 | 9), length if 0 < length <= _INTEGER_OCTETS_MAX:
+        case ((2 | 9), length) if 0 < length <= _INTEGER_OCTETS_MAX:
             return float(int.from_bytes(body, "big"))
         case 3, length if 0 < length <= _INTEGER_OCTETS_MAX:
             return float(int.from_bytes(body, "big", signed=True))

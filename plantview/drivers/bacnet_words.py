@@ -5,11 +5,17 @@ from __future__ import annotations
 from typing import Final
 
 from bacpypes3.apdu import AbortReason, RejectReason
-from bacpypes3.basetypes import ErrorCode, Reliability, Segmentation
+from bacpypes3.basetypes import ErrorCode, EventState, Reliability, Segmentation
+from bacpypes3.primitivedata import ObjectType
 
-TOO_BIG: Final = frozenset({
-    "buffer-overflow", "segmentation-not-supported", "apdu-too-long", "out-of-resources",
-})
+TOO_BIG: Final = frozenset(
+    {
+        "buffer-overflow",
+        "segmentation-not-supported",
+        "apdu-too-long",
+        "out-of-resources",
+    }
+)
 """Abort words that mean: ask for less at once."""
 NO_SERVICE: Final = "unrecognized-service"
 """Reject word of a device that has no ReadPropertyMultiple."""
@@ -38,6 +44,16 @@ def reliability_word(number: int) -> str:
 def segmentation_word(number: int) -> str:
     """Return the word of the segmentation that a device supports."""
     return _word(Segmentation, number, "segmentation")
+
+
+def object_word(number: int) -> str:
+    """Return the word of an object type, such as ``analog-input``."""
+    return _word(ObjectType, number, "object type")
+
+
+def event_state_word(number: int) -> str:
+    """Return the word of an event state, such as ``high-limit``."""
+    return _word(EventState, number, "event state")
 
 
 def _word(enumeration: type, number: int, kind: str) -> str:

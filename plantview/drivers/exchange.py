@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -34,6 +34,14 @@ Trace = Callable[[Exchange], None]
 
 def ignore(_: Exchange) -> None:
     """Keep no trace."""
+
+
+Budget = Callable[[], Awaitable[None]]
+"""Awaited before each request: it returns when the request may leave."""
+
+
+async def unlimited() -> None:
+    """Let every request leave at once."""
 
 
 def exchange(sent: bytes, received: bytes, outcome: str) -> Exchange:

@@ -96,16 +96,16 @@ def _numeric(address: ModbusAddress, convert: _Convert) -> Decode:
     sentinels |= {value % modulus: OVER_RANGE for value in address.over}
     sentinels |= {value % modulus: UNDER_RANGE for value in address.under}
     order, scale, offset = address.order, address.scale, address.offset
-    count = address.count
 
-    def decode(registers: Sequence[int]) -> float | NoValue:
-        raw = registers[0] if count == 1 and order in {"ABCD", "CDAB"} else raw_value(registers, order)
+    def decode_raw(raw: int) -> float | NoValue:
         if raw in sentinels:
             return sentinels[raw]
         value = convert(raw)
         return value if isinstance(value, NoValue) else value * scale + offset
 
-    return decode
+    if address.count == 1 and order not in _OCTETS_SWAPPED:  # most points of most maps
+        return lambda registers: decode_raw(registers[0])
+    return lambda registers: decode_raw(raw_value(registers, order))
 
 
 def _signed(bits: int) -> _Convert:

@@ -33,14 +33,24 @@ BITS_MAX: Final = 2_000
 ILLEGAL_ADDRESS: Final = "2"
 ILLEGAL_VALUE: Final = "3"
 EXCEPTIONS: Final = {
-    1: "illegal function", 2: "illegal data address", 3: "illegal data value", 4: "server device failure",
-    5: "acknowledge", 6: "server device busy", 8: "memory parity error",
-    10: "gateway path unavailable", 11: "gateway target device failed to respond",
+    1: "illegal function",
+    2: "illegal data address",
+    3: "illegal data value",
+    4: "server device failure",
+    5: "acknowledge",
+    6: "server device busy",
+    8: "memory parity error",
+    10: "gateway path unavailable",
+    11: "gateway target device failed to respond",
 }
 """Modbus Application Protocol V1.1b3, clause 7."""
+UNDECODABLE: Final = (ModbusException, ValueError, struct_error, LookupError, TypeError, AttributeError)
+"""What pymodbus raises over octets that are no answer of any kind it knows."""
 _UNIT_SILENT: Final = frozenset({10, 11})
 SILENCES_MAX: Final = 3
 """Requests in a row without an answer, over all units, after which the connection is opened anew."""
+SERIAL_OVERHEAD: Final = 5
+"""Unit, function, octet count and two octets of check sum around the content of a serial answer."""
 FRAMERS: Final = {"tcp": FramerType.SOCKET, "rtu": FramerType.RTU}
 _PYMODBUS_TIMEOUT_S: Final = 60.0
 """Behind every deadline of ours, so that there is one deadline and not two."""
@@ -83,6 +93,7 @@ class ModbusReader:
         try:
             async with asyncio.timeout(within_s):
                 words = await self._read(device, unit, table, first, count)
+                await self._stood_alone(device, FUNCTION[table], count)
         except TimeoutError:
             late = self._timed_out(device, unit, within_s)
             trace(exchange(self._sent, self._received, late.detail))
@@ -103,12 +114,21 @@ class ModbusReader:
             self._quiet.begin(within_s)
             await self._quiet.over()
 
+    async def _stood_alone(self, device: str, function: int, count: int) -> None:
+        if self._quiet is None:
+            return
+        size = SERIAL_OVERHEAD + (2 * count if function > 2 else -(-count // 8))
+        if len(self._received) != size or not await self._quiet.stood_alone():
+            raise ReplyUnusable(device, "answers came one question late")
+
     async def _read(self, device: str, unit: int, table: str, first: int, count: int) -> list[int]:
         client = await self._connected(device)
         function = FUNCTION[table]
         call: Callable[..., Awaitable[ModbusPDU]] = {
-            1: client.read_coils, 2: client.read_discrete_inputs,
-            3: client.read_holding_registers, 4: client.read_input_registers,
+            1: client.read_coils,
+            2: client.read_discrete_inputs,
+            3: client.read_holding_registers,
+            4: client.read_input_registers,
         }[function]
         try:
             reply = await _cancellable(call(first, count=count, device_id=unit))
@@ -116,6 +136,8 @@ class ModbusReader:
             raise self._unanswered(device, unit, "the connection was closed without an answer") from None
         except (ModbusException, ValueError, struct_error, OSError) as error:
             raise ReplyUnusable(device, f"an answer that cannot be used: {error}") from error
+        if self._framer == "tcp" and reply.transaction_id != int.from_bytes(self._sent[:2], "big"):
+            raise ReplyUnusable(device, "an answer to a question that was not asked")  # pymodbus lets number 0 pass
         return _words(device, unit, function, count, reply)
 
     async def _connected(self, device: str) -> AsyncModbusTcpClient:
@@ -123,14 +145,32 @@ class ModbusReader:
             return self._client
         self.close()
         client = self._client = AsyncModbusTcpClient(
-            self._host, port=self._port, framer=FRAMERS[self._framer],
-            retries=0, reconnect_delay=0,  # polling owns pace and connection: a second owner leaks sockets
-            timeout=_PYMODBUS_TIMEOUT_S, trace_packet=self._keep, trace_connect=self._on_link,
+            self._host,
+            port=self._port,
+            framer=FRAMERS[self._framer],
+            retries=0,
+            reconnect_delay=0,  # polling owns pace and connection: a second owner leaks sockets
+            timeout=_PYMODBUS_TIMEOUT_S,
+            trace_packet=self._keep,
+            trace_connect=self._on_link,
         )
+        client.ctx.callback_data = self._decodable(client.ctx.callback_data)  # type: ignore[method-assign]
         if not await _cancellable(client.connect()):
             self.close()
             raise DeviceUnreachable(device, f"no connection to {self._host}:{self._port}")
         return client
+
+    def _decodable(self, decode: Callable[..., int]) -> Callable[..., int]:
+        """Return pymodbus's decoding with its failures kept from asyncio, which would log a page for each."""
+
+        def decoded(data: bytes, addr: tuple[str, int] | None = None) -> int:
+            try:
+                return decode(data, addr)
+            except UNDECODABLE:
+                self._on_link(up=False)
+                return len(data)
+
+        return decoded
 
     def _on_link(self, up: bool) -> None:
         """Fail the request in flight when the link is lost: pymodbus itself would wait for its timeout."""

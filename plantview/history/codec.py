@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import struct
 import zlib
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,9 +27,11 @@ CONSTANT, WHOLE, WHOLE_32, FLOAT_32, FLOAT_64 = range(5)
 _HEAD: Final = struct.Struct("<BBBIq")
 """Kind, decimals, bytes per difference, count, first value."""
 _TIME_HEAD: Final = struct.Struct("<BIqq")
+_PLANE: Final = struct.Struct("<?I")
+NOISE: Final = 0.93
 _CRC: Final = struct.Struct("<I")
 
-_SIGNED: Final = {1: np.int8, 2: np.int16, 4: np.int32, 8: np.int64}
+SIGNED: Final[dict[int, type[np.signedinteger[Any]]]] = {1: np.int8, 2: np.int16, 4: np.int32, 8: np.int64}
 
 
 class Damaged(HistoryError):
@@ -49,22 +51,35 @@ def verified(key: bytes, block: bytes) -> bytes:
 
 
 def shuffled(array: NDArray[np.generic], level: int = LEVEL) -> bytes:
-    """Return an array with equal places of its numbers side by side, compressed."""
-    flat = np.ascontiguousarray(array).view(np.uint8)
+    """Return an array with equal places of its numbers side by side; a plane that is mere noise is not compressed."""
     size = array.dtype.itemsize
-    planes = flat.reshape(-1, size).T if size > 1 else flat
-    return zlib.compress(np.ascontiguousarray(planes).tobytes(), level)
+    planes = np.ascontiguousarray(np.ascontiguousarray(array).view(np.uint8).reshape(-1, size).T)
+    parts = []
+    for plane in planes:
+        plain = plane.tobytes()
+        packed = zlib.compress(plain, level)
+        worth = len(packed) < NOISE * len(plain)
+        parts.append(_PLANE.pack(worth, len(packed) if worth else len(plain)) + (packed if worth else plain))
+    return b"".join(parts)
 
 
-def unshuffled(block: bytes, kind: type[np.generic], count: int) -> NDArray[np.generic]:
+def unshuffled(block: bytes, kind: type[np.generic], count: int) -> NDArray[Any]:
     """Return what ``shuffled`` was given."""
-    size = np.dtype(kind).itemsize
-    planes = np.frombuffer(zlib.decompress(block), np.uint8)
-    if planes.size != count * size:
-        raise Damaged("the block has another length than its head says")
-    if size == 1:
-        return planes.view(kind)
-    return np.ascontiguousarray(planes.reshape(size, count).T).view(kind).reshape(count)
+    size, at = np.dtype(kind).itemsize, 0
+    planes = np.empty((count, size), np.uint8)
+    view = memoryview(block)
+    for place in range(size):
+        packed, length = _PLANE.unpack_from(view, at)
+        at += _PLANE.size
+        part = view[at : at + length]
+        plane = np.frombuffer(zlib.decompress(part) if packed else part, np.uint8)
+        at += length
+        if plane.size != count:
+            raise Damaged("the block has another length than its head says")
+        if size == 1:
+            return plane.view(kind)
+        planes[:, place] = plane
+    return planes.view(kind).reshape(count)
 
 
 def narrow(whole: NDArray[np.int64]) -> NDArray[np.signedinteger]:
@@ -72,7 +87,7 @@ def narrow(whole: NDArray[np.int64]) -> NDArray[np.signedinteger]:
     if not whole.size:
         return whole.astype(np.int8)
     low, high = int(whole.min()), int(whole.max())
-    for size, kind in _SIGNED.items():
+    for size, kind in SIGNED.items():
         if -(1 << (8 * size - 1)) <= low and high < 1 << (8 * size - 1):
             return whole.astype(kind)
     raise AssertionError("64-bit numbers always fit")
@@ -98,14 +113,22 @@ def to_whole(values: NDArray[np.float64], places: int) -> NDArray[np.int64]:
     return np.rint(values * 10.0**places).astype(np.int64)
 
 
-def from_whole(whole: NDArray[np.int64], kind: int, places: int) -> NDArray[np.float64]:
+def from_whole(whole: NDArray[np.signedinteger], kind: int, places: int) -> NDArray[np.float64]:
     """Return the numbers again: divided, for 72/10 is 7.2 and 72*0.1 is not."""
-    values = whole / 10.0**places if places else whole.astype(np.float64)
-    return values.astype(np.float32).astype(np.float64) if kind == WHOLE_32 else values
+    if kind == WHOLE_32:
+        single = whole.astype(np.float32)
+        return (single / np.float32(10**places) if places else single).astype(np.float64)
+    return whole / 10.0**places if places else whole.astype(np.float64)
 
 
 def _is_whole(values: NDArray[np.float64], kind: int, places: int) -> bool:
     return bool(np.array_equal(from_whole(to_whole(values, places), kind, places), values))
+
+
+def as_single(values: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Return numbers as 32-bit floats; what is too large becomes infinite, for the caller compares."""
+    with np.errstate(over="ignore"):
+        return values.astype(np.float32)
 
 
 def pack(values: NDArray[np.float64], level: int = LEVEL) -> bytes:
@@ -123,7 +146,7 @@ def pack(values: NDArray[np.float64], level: int = LEVEL) -> bytes:
         whole = to_whole(values, places)
         steps = narrow(np.diff(whole))
         return _HEAD.pack(kind, places, steps.itemsize, count, int(whole[0])) + shuffled(steps, level)
-    single = values.astype(np.float32)
+    single = as_single(values)
     if np.array_equal(single.astype(np.float64).view(np.int64), bits):
         return _HEAD.pack(FLOAT_32, 0, 4, count, 0) + shuffled(_chained(single.view(np.uint32)), level)
     return _HEAD.pack(FLOAT_64, 0, 8, count, 0) + shuffled(_chained(values.view(np.uint64)), level)
@@ -136,10 +159,12 @@ def unpack(block: bytes) -> NDArray[np.float64]:
     if kind == CONSTANT:
         return np.full(count, first, np.int64).view(np.float64)
     if kind in {WHOLE, WHOLE_32}:
-        whole = np.empty(count, np.int64)
+        steps = unshuffled(body, SIGNED[size], count - 1)
+        reach = abs(first) + count * (1 << (8 * size - 1))
+        whole = np.empty(count, np.int32 if reach < 1 << 31 else np.int64)
         whole[0] = first
-        whole[1:] = unshuffled(body, _SIGNED[size], count - 1)
-        np.cumsum(whole, out=whole)
+        np.cumsum(steps, dtype=whole.dtype, out=whole[1:])
+        whole[1:] += whole.dtype.type(first)
         return from_whole(whole, kind, places)
     if kind == FLOAT_32:
         return np.bitwise_xor.accumulate(unshuffled(body, np.uint32, count)).view(np.float32).astype(np.float64)
@@ -170,6 +195,6 @@ def unpack_times(block: bytes) -> NDArray[np.int64]:
         return np.empty(0, np.int64)
     at_ms = np.empty(count, np.int64)
     at_ms[0] = first
-    at_ms[1:] = unshuffled(block[_TIME_HEAD.size :], _SIGNED[size], count - 1)
+    at_ms[1:] = unshuffled(block[_TIME_HEAD.size :], SIGNED[size], count - 1)
     at_ms[1:] += usual
     return np.cumsum(at_ms, out=at_ms)

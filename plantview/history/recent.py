@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
 
 from plantview.clock import Clock
 from plantview.history.latest import Latest
@@ -27,6 +30,10 @@ class Recent:
     def frame(self) -> Frame:
         """Return all current readings, aged to this moment."""
         return self._latest.frame()
+
+    def table(self, names: Sequence[str], from_ms: int, to_ms: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+        """Return times of shape (n,) and values of shape (len(names), n); NaN where there is no number."""
+        return self._ring.table(names, from_ms, to_ms)
 
     def range(self, name: str, from_ms: int, to_ms: int) -> Samples:
         """Return the samples of one signal with ``from_ms <= at < to_ms``."""

@@ -6,7 +6,7 @@ Values are kept as reported, bad ones as NaN with their quality and reason.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 import numpy as np
@@ -58,6 +58,28 @@ class Ring:
                 # a derived value stands in a trend where it was worked out, not where its oldest input was read
                 self._append(*place, batch.at_ms if name in self._derived else reading.at_ms, reading)
 
+    def fill(self, name: str, samples: Samples) -> None:
+        """Put samples before anything was taken, oldest first; as many of the newest as there is room for."""
+        place = self._place.get(name)
+        if place is None or not samples.at_ms.size:
+            return
+        group, row = place
+        count = min(group.slots, samples.at_ms.size)
+        group.at_ms[row, :count] = samples.at_ms[-count:]
+        group.values[row, :count] = samples.values[-count:]
+        group.quality[row, :count] = samples.quality[-count:]
+        group.reason[row, :count] = [self._code(reason) for reason in samples.reasons[-count:]]
+        group.filled[row] = count
+
+    def begins_ms(self, name: str) -> int | None:
+        """Return the time of the oldest sample that is still here."""
+        place = self._place.get(name)
+        if place is None or not place[0].filled[place[1]]:
+            return None
+        group, row = place
+        filled = int(group.filled[row])
+        return int(group.at_ms[row, max(0, filled - group.slots) % group.slots])
+
     def _append(self, group: _Group, row: int, at_ms: int, reading: Reading) -> None:
         filled = int(group.filled[row])
         newest = (filled - 1) % group.slots
@@ -95,3 +117,37 @@ class Ring:
             group.quality[row, chosen],
             tuple(self._reasons[code] for code in group.reason[row, chosen]),
         )
+
+    def table(self, names: Sequence[str], from_ms: int, to_ms: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+        """Return times of shape (n,) and values of shape (len(names), n); NaN where a signal has no number at a time."""
+        places = [self._place[name] for name in names if name in self._place]
+        group = places[0][0] if places else None
+        if group is not None and len(places) == len(names) and all(place[0] is group for place in places):
+            found = _alike(group, [row for _, row in places], from_ms, to_ms)
+            if found is not None:
+                return found
+        samples = [self.range(name, from_ms, to_ms) for name in names]
+        at_ms = np.unique(np.concatenate([item.at_ms for item in samples])) if samples else np.empty(0, np.int64)
+        values = np.full((len(names), at_ms.size), np.nan)
+        for row, item in enumerate(samples):
+            values[row, np.searchsorted(at_ms, item.at_ms)] = item.values
+        return at_ms, values
+
+
+def _alike(
+    group: _Group, rows: list[int], from_ms: int, to_ms: int
+) -> tuple[NDArray[np.int64], NDArray[np.float64]] | None:
+    """Return the table of signals that were always read together; None if they were not."""
+    filled = int(group.filled[rows[0]])
+    if np.any(group.filled[rows] != filled):
+        return None
+    turn = filled % group.slots if filled > group.slots else 0
+    order = group.at_ms[rows[0]][: min(filled, group.slots)]
+    if turn:
+        order = np.concatenate((order[turn:], order[:turn]))
+    first, end = (int(at) + turn for at in np.searchsorted(order, (from_ms, to_ms)))
+    parts = [slice(first, min(end, group.slots)), slice(max(0, first - group.slots), max(0, end - group.slots))]
+    at_ms = np.concatenate([group.at_ms[rows, part] for part in parts], axis=1)
+    if np.any(at_ms != at_ms[0]):
+        return None
+    return at_ms[0], np.concatenate([group.values[rows, part] for part in parts], axis=1)

@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 
 from plantview.importing.column_map import NO_DATA, CellTable, Column
 
+CONVERTED_DECIMALS: Final = 4
+
 
 class Kind(IntEnum):
     """What a cell turned out to be."""
@@ -51,13 +53,14 @@ def read_cells(cells: Sequence[Any], column: Column, table: CellTable) -> tuple[
     kinds[(kinds == Kind.TAKEN) & np.isinf(numbers)] = Kind.NOT_FINITE
     point = column.point
     if column.unit.name != point.unit.name:
-        numbers = point.unit.from_canonical(column.unit.to_canonical(numbers))  # type: ignore[arg-type,assignment]
+        # a converted number has no more digits than the log gave it; all of float64's would cost six times the disk
+        numbers = np.round(point.unit.from_canonical(column.unit.to_canonical(numbers)), CONVERTED_DECIMALS)  # type: ignore[arg-type]
     beyond = (kinds == Kind.TAKEN) & ~((numbers >= point.low) & (numbers <= point.high))
     kinds[beyond] = Kind.OUT_OF_RANGE
     return np.where(kinds == Kind.TAKEN, numbers, np.nan), kinds
 
 
-def _plain(cell: Any) -> str:
+def _plain(cell: object) -> str:
     if cell is None:
         return ""
     # a spreadsheet's TRUE is a state word, never the number 1

@@ -98,7 +98,7 @@ class CellTable(Strict):
 
     decimal: Literal[".", ","] = "."
     thousands: Literal["", ".", ",", " ", "'"] = ""
-    no_data: list[str] = []
+    no_data: list[str] = Field(default_factory=list)
 
 
 class ColumnTable(Strict):
@@ -107,7 +107,7 @@ class ColumnTable(Strict):
     column: str
     point: str
     unit: str = ""
-    states: dict[str, int] = {}
+    states: dict[str, int] = Field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +187,7 @@ def _check_time(time: TimeTable, problems: Problems) -> None:
         problems.add(("time", "zone"), f"there is no zone '{time.zone}'", remedy)
 
 
-def _columns(rows: Any, plant: Plant, problems: Problems) -> tuple[Column, ...]:
+def _columns(rows: object, plant: Plant, problems: Problems) -> tuple[Column, ...]:
     if not isinstance(rows, list) or not rows:
         problems.add(("columns",), "no column is mapped to a point", "write [[columns]] with column, point and unit")
         return ()

@@ -13,6 +13,7 @@ from plantview.importing.stamps import NONE, Stamps
 
 REPEATED: Final = ("by order", "earlier", "later")
 """What a stamp of the repeated autumn hour means: told by the order of rows, or always the same pass."""
+CLEARLY: Final = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,9 +67,11 @@ def _mark_order(
     rows = np.flatnonzero(readable)
     order = rows[np.argsort(series[rows], kind="stable")]
     same = series[order][1:] == series[order][:-1]
-    steps = np.sign(np.diff(at_ms[order])) * same
-    balance = np.bincount(series[order][1:], weights=steps, minlength=int(series.max(initial=0)) + 1)
-    newest_first[:] = balance[series] < 0
+    steps = np.diff(at_ms[order])
+    numbers = int(series.max(initial=0)) + 1
+    down, up = (np.bincount(series[order][1:][same & mask], minlength=numbers) for mask in (steps < 0, steps > 0))
+    # a few rows out of order do not turn a log round
+    newest_first[:] = (down > CLEARLY * up)[series]
 
 
 def _passes(at_ms: NDArray[np.int64], series: NDArray[np.int32], twice: NDArray[np.intp], moments: Moments) -> None:

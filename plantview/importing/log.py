@@ -22,7 +22,7 @@ SEPARATORS: Final = ",;\t|"
 HEAD_BYTES: Final = 1 << 20
 HEAD_LINES: Final = 50
 COLUMNS_MAX: Final = 5_000
-EXTRA: Final = "install it with: pip install 'plantview[tables]'"
+EXTRA: Final = "install it beside plantview: pip install openpyxl pyarrow"
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +35,9 @@ class Shape:
     sheet: str = ""
 
 
+FOUND_OUT: Final = Shape()
+
+
 @dataclass(frozen=True, slots=True)
 class Log:
     """An opened log: the names of its columns, and its rows as often as they are wanted."""
@@ -45,7 +48,7 @@ class Log:
     rows: Callable[[], Iterator[Row]]
 
 
-def open_log(path: Path, shape: Shape = Shape()) -> Log:  # noqa: B008 - a frozen value
+def open_log(path: Path, shape: Shape = FOUND_OUT) -> Log:
     """Return the log; LogUnreadable says why it cannot be read and what to do."""
     if path.suffix.lower() not in SUFFIXES:
         raise LogUnreadable(f"{path.name} is no kind of file that can be read; save it as {', '.join(SUFFIXES)}")

@@ -54,6 +54,8 @@ class Report:
     columns: list[ColumnReport] = field(default_factory=list)
     unmapped: dict[str, int] = field(default_factory=dict)
     """Names of a long log that the map does not have -> rows."""
+    store_refused: int = 0
+    """Readings that the store did not want, for example because they are older than what it keeps."""
     first_ms: int | None = None
     last_ms: int | None = None
 
@@ -78,6 +80,8 @@ class Report:
             said.append(f"  {count} {what}, first in line {line}" + (f" -> {remedy}" if remedy else ""))
         for column in self.columns:
             said.extend(column.lines())
+        if self.store_refused:
+            said.append(f"  {self.store_refused} readings refused by the store")
         if self.unmapped:
             names = ", ".join(f"{name} ({count})" for name, count in list(self.unmapped.items())[:10])
             said.append(f"  {sum(self.unmapped.values())} rows of names that the map leaves out: {names}")

@@ -60,7 +60,7 @@ def read_stamps(cells: Sequence[Any], form: str) -> Stamps:
     return Stamps(at_ms, absolute)
 
 
-def _plain(cell: Any) -> str:
+def _plain(cell: object) -> str:
     return "" if cell is None else str(cell).strip()
 
 

@@ -7,7 +7,7 @@ larger than memory.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Protocol
 
@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from plantview.errors import LogUnreadable
+from plantview.history import Report as Kept
 from plantview.history import Samples
 from plantview.importing.cells import WORDS, Kind, read_cells
 from plantview.importing.column_map import ColumnMap
@@ -39,8 +40,8 @@ Told = Callable[[int, int], None]
 class Keeper(Protocol):
     """Where readings go."""
 
-    def keep(self, name: str, samples: Samples) -> None:
-        """Keep readings of one point, oldest first; may be called several times for one point."""
+    def backfill(self, samples: Mapping[str, Samples]) -> Kept:
+        """Merge readings by point and time, later ones win; durable when it returns."""
         ...
 
 
@@ -100,11 +101,11 @@ def _pages(rows: Iterator[Row]) -> Iterator[list[Row]]:
         yield page
 
 
-def _cell(cells: Sequence[Any], place: int) -> Any:
+def _cell(cells: Sequence[Any], place: int) -> object:
     return cells[place] if place < len(cells) else None
 
 
-def _column(page: Sequence[Row], place: int) -> list[Any]:
+def _column(page: Sequence[Row], place: int) -> list[object]:
     return [_cell(cells, place) for _, cells in page]
 
 
@@ -135,7 +136,7 @@ def _index(log: Log, column_map: ColumnMap, now_ms: int, report: Report, told: T
     return _Index(all_lines, all_series, moments.utc_ms, kept)
 
 
-def _stamp_cells(page: Sequence[Row], log: Log, column_map: ColumnMap) -> list[Any]:
+def _stamp_cells(page: Sequence[Row], log: Log, column_map: ColumnMap) -> list[object]:
     places = [log.columns.index(name) for name in column_map.time.columns]
     if len(places) == 1:
         return _column(page, places[0])
@@ -171,7 +172,7 @@ def _kept(
         ("rows written newest first, turned round", moments.newest_first & readable, ""),
     ):
         _note(report, what, mask, lines, remedy)
-    kept = readable & ~ancient & ~ahead & (series != ALONE)
+    kept: NDArray[np.bool_] = readable & ~ancient & ~ahead & (series != ALONE)
     _drop_repeated(kept, utc, series, moments.newest_first, lines, report)
     return kept
 
@@ -211,6 +212,7 @@ def _take_page(
     page: list[Row], rows: slice, index: _Index, log: Log, column_map: ColumnMap, keeper: Keeper | None, report: Report
 ) -> None:
     kept, utc, lines = index.kept[rows], index.utc_ms[rows], index.lines[rows]
+    found: dict[str, Samples] = {}
     for number, column in enumerate(column_map.columns):
         mask = kept & (index.series[rows] == number) if column_map.long else kept
         chosen = np.flatnonzero(mask)
@@ -220,13 +222,16 @@ def _take_page(
         cells = [_cell(page[row][1], place) for row in chosen.tolist()]
         values, kinds = read_cells(cells, column, column_map.cells)
         _count(report.columns[number], cells, kinds, lines[chosen])
-        if keeper is not None:
-            samples = _samples(utc[chosen], values, kinds)
-            if len(samples.at_ms):
-                keeper.keep(column.point.name, samples)
+        samples = _samples(utc[chosen], values, kinds)
+        if len(samples.at_ms):
+            found[column.point.name] = samples
+    if keeper is not None and found:
+        outcome = keeper.backfill(found)
+        report.store_refused += outcome.counts.get("refused", 0)
+        report.doubts.extend(problem for problem in outcome.problems if problem not in report.doubts)
 
 
-def _count(report: ColumnReport, cells: list[Any], kinds: NDArray[np.uint8], lines: NDArray[np.int64]) -> None:
+def _count(report: ColumnReport, cells: list[object], kinds: NDArray[np.uint8], lines: NDArray[np.int64]) -> None:
     for kind in Kind:
         mask = kinds == kind
         if mask.any():

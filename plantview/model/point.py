@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
+from plantview.model.accuracy import UNKNOWN, Accuracy
 from plantview.units import Unit
 
 REGISTERS_OF: Final[Mapping[str, int]] = {
@@ -97,3 +98,5 @@ class Point:
     """In trade words: ``leaving chilled water (CHWS)``."""
     description: str
     commandable: bool
+    accuracy: Accuracy = UNKNOWN
+    """How far it may be off; what its row declares, else our own choice for its quantity."""

@@ -19,6 +19,8 @@ class Reading:
     """Why it is not GOOD, in the crew's words; empty when GOOD."""
     at_ms: int
     """Plant time at which the value was true, UTC milliseconds."""
+    u95: float | None = None
+    """Of a derived value, how far it may be off either way (95 %), in its unit; None where that is not known."""
 
     @property
     def usable(self) -> bool:

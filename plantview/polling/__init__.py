@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import asyncio
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from contextlib import AsyncExitStack
+from pathlib import Path
 from typing import Any
 
 from plantview.clock import Clock
@@ -14,41 +15,69 @@ from plantview.drivers.modbus_reader import ModbusReader
 from plantview.errors import StartRefused
 from plantview.model.plant import Device, Plant
 from plantview.model.point import Point
-from plantview.polling.bacnet_station import BacnetStation
+from plantview.polling.bacnet_path import BacnetPath
 from plantview.polling.line import Line
+from plantview.polling.memory import Memory
 from plantview.polling.modbus_station import ModbusStation
+from plantview.polling.networks import line_row
+from plantview.polling.outlets import Backfilled, BackfillSink, EventSink, Outlets
 from plantview.polling.station import Sink, Station
 
 
 class Polling:
-    """One task per BACnet device and per Modbus gateway; ``sink`` gets a Batch per exchange."""
+    """One task per path: a BACnet device, a network behind a router, a Modbus gateway; ``sink`` gets a Batch per exchange.
 
-    def __init__(self, plant: Plant, clock: Clock, sink: Sink) -> None:
+    Parameters
+        memory    file for what devices taught us about their limits; None forgets it with the process
+        backfill  takes what trend logs hold for an outage; without it none is read
+        events    takes what devices consider to be in alarm; without it they are not asked
+    """
+
+    def __init__(
+        self,
+        plant: Plant,
+        clock: Clock,
+        sink: Sink,
+        memory: Path | None = None,
+        backfill: BackfillSink | None = None,
+        events: EventSink | None = None,
+    ) -> None:
         self._plant, self._clock, self._sink = plant, clock, sink
+        self._outlets = Outlets(plant.zone, Memory(memory, clock), backfill, events)
         self._points: dict[str, list[Point]] = defaultdict(list)
         for point in plant.points.values():
             self._points[point.device].append(point)
         self._stations: dict[str, Station] = {}
+        self._lines: tuple[Line, ...] = ()
+        self._bacnet: BacnetPath | None = None
 
     async def run(self) -> None:
         """Poll until cancelled; StartRefused if the BACnet port cannot be had, before anything is asked."""
         async with AsyncExitStack() as stack:
             paths = [*await self._bacnet_paths(stack), *self._modbus_paths(stack)]
             self._stations = {station.device.id: station for path in paths for station in path}
+            self._lines = tuple(self._placed(paths))
             async with asyncio.TaskGroup() as group:
-                for line in self._lines(paths):
+                if self._bacnet is not None:
+                    group.create_task(self._bacnet.roll_call.run())
+                for line in self._lines:
                     group.create_task(line.run())
 
     def health(self) -> list[dict[str, Any]]:
         """Return one JSON-able record per polled device."""
         return [station.health.as_dict(station.plan()) for station in self._stations.values()]
 
-    def _devices(self, protocol: str) -> Iterator[Device]:
-        """Yield the devices of one protocol that have points; the others are nobody's business yet."""
-        return (one for one in self._plant.devices.values() if one.protocol == protocol and self._points[one.id])
+    def networks(self) -> list[dict[str, Any]]:
+        """Return one JSON-able record per adapter and per path that several devices share, with load and budget."""
+        rows = [self._bacnet.as_dict()] if self._bacnet is not None else []
+        return rows + [row for line in self._lines if (row := line_row(line)) is not None]
+
+    def _devices(self, protocol: str) -> list[Device]:
+        """Return the devices of one protocol that have points; the others are nobody's business yet."""
+        return [one for one in self._plant.devices.values() if one.protocol == protocol and self._points[one.id]]
 
     async def _bacnet_paths(self, stack: AsyncExitStack) -> list[list[Station]]:
-        devices = list(self._devices("bacnet"))
+        devices = self._devices("bacnet")
         if not devices:
             return []
         if not self._plant.bacnet.address:
@@ -57,24 +86,30 @@ class Polling:
         for one in devices:
             if one.host.startswith("127.") and one.port == network.port:
                 # bacpypes3 hands anything for its own port on any loopback address to itself
-                raise StartRefused(f"{one.id} and [bacnet] share port {one.port} on this computer -> change one of them")
-        return [[BacnetStation(one, self._points[one.id], network, self._clock, self._sink)] for one in devices]
+                raise StartRefused(
+                    f"{one.id} and [bacnet] share port {one.port} on this computer -> change one of them"
+                )
+        points = {one.id: self._points[one.id] for one in devices}
+        self._bacnet = BacnetPath(self._plant.bacnet, network, devices, points, self._clock, self._sink, self._outlets)
+        return self._bacnet.paths()
 
     def _modbus_paths(self, stack: AsyncExitStack) -> list[list[Station]]:
-        gateways: dict[tuple[str, int], list[Device]] = defaultdict(list)
+        gateways: dict[tuple[str, int, str], list[Device]] = defaultdict(list)
         for device in self._devices("modbus"):
-            gateways[device.host, device.port].append(device)
+            gateways[device.host, device.port, device.framer].append(device)
         return [self._units(stack, ModbusReader(*address), devices) for address, devices in gateways.items()]
 
-    def _units(self, stack: AsyncExitStack, reader: ModbusReader, devices: Iterable[Device]) -> list[Station]:
+    def _units(self, stack: AsyncExitStack, reader: ModbusReader, devices: list[Device]) -> list[Station]:
         stack.callback(reader.close)
-        return [ModbusStation(one, self._points[one.id], reader, self._clock, self._sink) for one in devices]
+        return [
+            ModbusStation(one, self._points[one.id], reader, self._clock, self._sink, self._outlets) for one in devices
+        ]
 
-    def _lines(self, paths: list[list[Station]]) -> Iterator[Line]:
+    def _placed(self, paths: list[list[Station]]) -> Iterator[Line]:
         place, of = 0, sum(map(len, paths))
         for path in paths:
             yield Line(path, self._clock, range(place, place + len(path)), of)
             place += len(path)
 
 
-__all__ = ["Polling"]
+__all__ = ["Backfilled", "Polling"]

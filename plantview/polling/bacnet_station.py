@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
 from typing_extensions import override
 
 from plantview.clock import Clock
-from plantview.drivers.bacnet_codec import FAULT, Answer
+from plantview.drivers.bacnet_codec import FAULT, PRESENT_VALUE, STATUS_FLAGS, Answer, Item
 from plantview.drivers.bacnet_network import BacnetNetwork
-from plantview.drivers.bacnet_reader import NO_RELIABILITY, BacnetReader, Limits, ObjectBatch
+from plantview.drivers.bacnet_reader import NO_RELIABILITY, BacnetReader, Limits, ObjectBatch, place_of
 from plantview.drivers.bacnet_words import NO_SERVICE, TOO_BIG
+from plantview.drivers.exchange import Budget, unlimited
 from plantview.errors import DeviceRefused, DriverError, ReplyUnusable
 from plantview.model.plant import Device
 from plantview.model.point import Point
+from plantview.model.quality import Quality
+from plantview.model.reading import Reading
+from plantview.polling.beside import Beside
 from plantview.polling.object_plan import ObjectPlan
 from plantview.polling.outcome import bacnet_reading
+from plantview.polling.outlets import Outlets
 from plantview.polling.station import Sink, Station
 
 OBJECT_AT_FAULT: Final = frozenset({"unknown-object", "unknown-property", "read-access-denied", "invalid-tag"})
@@ -31,11 +36,25 @@ class BacnetStation(Station):
     """One device on BACnet/IP, one request in flight."""
 
     def __init__(
-        self, device: Device, points: Iterable[Point], network: BacnetNetwork, clock: Clock, sink: Sink
+        self,
+        device: Device,
+        points: Iterable[Point],
+        network: BacnetNetwork,
+        clock: Clock,
+        sink: Sink,
+        outlets: Outlets | None = None,
+        budget: Budget = unlimited,
+        process: int = 1,
     ) -> None:
-        super().__init__(device, points, clock, sink)
-        self._reader = BacnetReader(network, device, self.health.trace)
+        super().__init__(device, points, clock, sink, outlets)
+        self._reader = BacnetReader(network, device, self.health.trace, budget)
         self._plans = {period_s: ObjectPlan(group) for period_s, group in self.classes().items()}
+        self.recall(self._plans)
+        self._beside = Beside(self._reader, self.points, self.health, self.outlets, process)
+        self.heard_as = network.known_as(place_of(device))
+        """Where its notifications and its I-Am come from."""
+        self.claimed_by = ""
+        """Other addresses that claim the same device instance; empty as it should be."""
         self._met = False
         self._stranger = ""
         """Why the device at the address is not the one that is meant; empty when it is."""
@@ -71,6 +90,11 @@ class BacnetStation(Station):
         for key, why in plan.refused(self.clock.monotonic_s()).items():
             self.emit_bad(plan.points[key], why)
         await self._cycle(plan, list(plan.batches(self.clock.monotonic_s())))
+        self.keep(period_s, plan)
+        if self.unheard_from_ms is not None:
+            self._beside.outage(self.unheard_from_ms, self.clock.now_ms())
+            self.unheard_from_ms = None
+        await self._beside.some_steps()
 
     async def _cycle(self, plan: ObjectPlan, waiting: list[ObjectBatch]) -> None:
         unusable = 0
@@ -122,15 +146,41 @@ class BacnetStation(Station):
         self.emit_bad(_points(plan, keys), error.detail)
 
     async def _take(self, plan: ObjectPlan, answers: dict[int, Answer]) -> None:
+        if self._beside.changes:
+            self._beside.changes.polled(answers)
         at_ms = self.clock.now_ms()  # when the values came, not when the reasons for their faults did
         faulty = [key for key, answer in answers.items() if answer.flags & FAULT]
         reasons, late = await self._reasons(plan, faulty) if faulty else ({}, None)
-        self.emit({
-            point.name: bacnet_reading(point, answer, reasons.get(key, NO_RELIABILITY), at_ms)
-            for key, answer in answers.items() for point in plan.points[key]
-        })
+        self.emit(
+            {
+                point.name: self._doubted(bacnet_reading(point, answer, reasons.get(key, NO_RELIABILITY), at_ms))
+                for key, answer in answers.items()
+                for point in plan.points[key]
+            }
+        )
         if late is not None:
             self.health.failed(late)
+
+    def _doubted(self, reading: Reading) -> Reading:
+        """Mark a reading of a device whose instance another one claims too."""
+        if not self.claimed_by or reading.quality is not Quality.GOOD:
+            return reading
+        why = f"device {self.device.unit} exists twice: also at {self.claimed_by}"
+        return Reading(reading.value, Quality.UNCERTAIN, why, reading.at_ms)
+
+    def changed(self, key: int, values: Mapping[int, Item]) -> None:
+        """Take a COV notification of one object; a fault waits for the poll, which asks for its reason."""
+        changes = self._beside.changes
+        plan = next((one for one in self._plans.values() if key in one.points), None)
+        value, flags = values.get(PRESENT_VALUE), values.get(STATUS_FLAGS, 0.0)
+        if changes is None or key not in changes or plan is None or value is None or not isinstance(flags, float):
+            return
+        answer = Answer(value, int(flags))
+        changes.told(key, answer)
+        if not answer.flags & FAULT and not self.silent and not self._stranger:
+            at_ms = self.clock.now_ms()
+            points = plan.points[key]
+            self.emit({one.name: self._doubted(bacnet_reading(one, answer, NO_RELIABILITY, at_ms)) for one in points})
 
     async def _reasons(self, plan: ObjectPlan, keys: list[int]) -> tuple[dict[int, str], DriverError | None]:
         """Return the reliability of faulty objects; without it the fault alone has to do."""

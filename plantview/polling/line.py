@@ -13,7 +13,8 @@ from typing import Final
 
 from plantview.clock import Clock
 from plantview.errors import DeviceUnreachable, DriverError
-from plantview.polling.health import ANSWERING, SILENT
+from plantview.polling.budget import Recent
+from plantview.polling.health import ANSWERING
 from plantview.polling.pace import Turn, first_due_s, probe_cap_s, probe_delay_s
 from plantview.polling.station import Station
 
@@ -40,10 +41,21 @@ class Line:
     def __init__(self, stations: Sequence[Station], clock: Clock, places: range, of: int) -> None:
         self._stations, self._clock = tuple(stations), clock
         now_s = clock.monotonic_s()
+        self._busy = Recent(clock.monotonic_s)
         self._jobs = [
             Job(station, Turn(period_s, first_due_s(now_s, period_s, place, of)))
-            for place, station in zip(places, stations, strict=True) for period_s in station.classes()
+            for place, station in zip(places, stations, strict=True)
+            for period_s in station.classes()
         ]
+
+    @property
+    def stations(self) -> tuple[Station, ...]:
+        """Return the stations that share this path."""
+        return self._stations
+
+    def busy(self) -> float:
+        """Return the part of the last minute in which the path was busy."""
+        return self._busy.per_second()
 
     async def run(self) -> None:
         """Poll until cancelled."""
@@ -72,6 +84,10 @@ class Line:
             station.emit_bad(station.points, INTERNAL)
             station.silent = False
             job.turn.done(self._clock.monotonic_s())
+        finally:
+            spent_s = self._clock.monotonic_s() - started_s
+            self._busy.add(spent_s)
+            station.health.busy.add(spent_s)
 
     def _finish(self, job: Job, started_s: float) -> None:
         now_s, station = self._clock.monotonic_s(), job.station
@@ -85,8 +101,7 @@ class Line:
         now_s = self._clock.monotonic_s()
         due_s = max(now_s, started_s + self._delay_s(station, now_s - started_s))
         for one in self._stations if isinstance(error, DeviceUnreachable) else (station,):
-            one.silent, one.probe_due_s, one.health.state = True, due_s, SILENT
-            one.emit_silent(one.points, error.detail)
+            one.fall_silent(due_s, error.detail)
 
     def _delay_s(self, station: Station, cost_s: float) -> float:
         """Return plant seconds to the next probe; back-off counts in real seconds, since networks do."""

@@ -13,7 +13,9 @@ from plantview.drivers.modbus_reader import ILLEGAL_ADDRESS, ILLEGAL_VALUE, Modb
 from plantview.errors import DeviceRefused, ReplyUnusable
 from plantview.model.plant import Device
 from plantview.model.point import ModbusAddress, Point
+from plantview.polling.budget import Allowance
 from plantview.polling.outcome import reading_of
+from plantview.polling.outlets import Outlets
 from plantview.polling.register_plan import Block, RegisterPlan
 from plantview.polling.station import Sink, Station
 
@@ -29,14 +31,22 @@ class ModbusStation(Station):
     """One unit behind a gateway, or a device of its own; the reader is shared by the gateway's units."""
 
     def __init__(
-        self, device: Device, points: Iterable[Point], reader: ModbusReader, clock: Clock, sink: Sink
+        self,
+        device: Device,
+        points: Iterable[Point],
+        reader: ModbusReader,
+        clock: Clock,
+        sink: Sink,
+        outlets: Outlets | None = None,
     ) -> None:
-        super().__init__(device, points, clock, sink)
-        self._reader = reader
+        super().__init__(device, points, clock, sink, outlets)
+        self._reader, self._allowance = reader, Allowance(device.requests_per_s)
         self._plans = {period_s: RegisterPlan(group) for period_s, group in self.classes().items()}
+        self.recall(self._plans)
         self._decode: dict[str, Decode] = {
             point.name: decoder(point.address, point.states)
-            for point in self.points if isinstance(point.address, ModbusAddress)
+            for point in self.points
+            if isinstance(point.address, ModbusAddress)
         }
 
     @override
@@ -68,6 +78,7 @@ class ModbusStation(Station):
                 unusable += 1
                 if unusable >= UNUSABLE_MAX and waiting:
                     raise
+        self.keep(period_s, plan)
 
     def _repeat_refusals(self, plan: RegisterPlan, now_s: float) -> None:
         refused = plan.refused(now_s)
@@ -107,19 +118,25 @@ class ModbusStation(Station):
 
     async def _read(self, block: Block) -> list[int]:
         device = self.device
+        await self._allowance.turn()
         return await self._reader.read(
-            device.id, device.unit, block.table, block.first, block.count,
-            within_s=device.timeout_s, trace=self.health.trace,
+            device.id,
+            device.unit,
+            block.table,
+            block.first,
+            block.count,
+            within_s=device.timeout_s,
+            trace=self.health.trace,
         )
 
     def _take(self, block: Block, words: list[int]) -> None:
-        at_ms = self.clock.now_ms()
-        self.emit({
-            span.point.name: reading_of(
-                span.point, self._decode[span.point.name](words[span.first - block.first : span.end - block.first]), at_ms
-            )
-            for span in block.spans
-        })
+        at_ms, decode, start = self.clock.now_ms(), self._decode, block.first
+        self.emit(
+            {
+                (name := point.name): reading_of(point, decode[name](words[first - start : end - start]), at_ms)
+                for first, end, point in block.spans
+            }
+        )
 
     @override
     def plan(self) -> dict[str, Any]:

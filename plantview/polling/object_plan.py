@@ -23,6 +23,8 @@ class ObjectPlan:
                 self.points.setdefault(object_key(point.address), []).append(point)
         self.limits = Limits.conservative()
         self.objects_max = self.limits.objects
+        self._most: int | None = None
+        """Learned from an abort."""
         self.single = False
         """True once the device said that it has no ReadPropertyMultiple."""
         self._refused: dict[int, tuple[float, str]] = {}
@@ -31,14 +33,14 @@ class ObjectPlan:
     def take_limits(self, limits: Limits) -> None:
         """Use what the device says about itself; a size learned the hard way stands."""
         if limits != self.limits:
-            learned = self.objects_max < self.limits.objects
             self.limits = limits
-            self.objects_max = min(self.objects_max, limits.objects) if learned else limits.objects
+            self.objects_max = limits.objects if self._most is None else min(self._most, limits.objects)
             self._batches = None
 
     def shrink(self, objects: int) -> None:
         """Remember that the device cannot answer for more than ``objects`` at once."""
-        self.objects_max = max(1, min(self.objects_max, objects))
+        self._most = max(1, objects)
+        self.objects_max = min(self.objects_max, self._most)
         self._batches = None
 
     def read_singly(self) -> None:
@@ -78,16 +80,16 @@ class ObjectPlan:
         return tuple(ObjectBatch(keys[start : start + size]) for start in range(0, len(keys), size))
 
     def learned(self) -> dict[str, Any]:
-        """Return what is kept over a restart: less than the device promised, or no multiple read; else empty."""
-        if not self.single and self.objects_max >= self.limits.objects:
+        """Return what is kept over a restart: a size learned the hard way, no multiple read; empty if neither."""
+        if not self.single and self._most is None:
             return {}
-        return {"objects_max": self.objects_max, "single_reads": self.single}
+        return {"objects_max": self._most, "single_reads": self.single}
 
     def recall(self, learned: Mapping[str, Any]) -> None:
         """Take back what ``learned`` gave."""
-        self.single = bool(learned.get("single_reads", False))
-        most = learned.get("objects_max", 0)
-        if 0 < most < self.objects_max:
+        self.single = learned.get("single_reads") is True
+        most = learned.get("objects_max")
+        if isinstance(most, int) and most > 0:
             self.shrink(most)
 
     def as_dict(self) -> dict[str, Any]:
@@ -95,7 +97,10 @@ class ObjectPlan:
         return {
             "requests_per_cycle": 2 * len(self.points) if self.single else len(self._together()),
             "learned": {
-                "max_apdu": self.limits.max_apdu, "segmentation": self.limits.segmentation,
-                "objects_max": self.objects_max, "single_reads": self.single, "refused": len(self._refused),
+                "max_apdu": self.limits.max_apdu,
+                "segmentation": self.limits.segmentation,
+                "objects_max": self.objects_max,
+                "single_reads": self.single,
+                "refused": len(self._refused),
             },
         }

@@ -125,7 +125,8 @@ class RegisterPlan:
             "requests_per_cycle": len(self._together()),
             "learned": {
                 "holes": [f"{table} {edge}" for table, edge in sorted(self._holes)],
-                "count_max": smaller, "refused": len(self._refused),
+                "count_max": smaller,
+                "refused": len(self._refused),
             },
         }
 

@@ -5,22 +5,34 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Mapping
 from itertools import groupby
-from typing import Any
+from typing import Any, Protocol
 
 from plantview.clock import Clock
 from plantview.model.plant import Device
 from plantview.model.point import Point
 from plantview.model.reading import Batch, Reading, bad
-from plantview.polling.health import DeviceHealth
+from plantview.polling.health import SILENT, DeviceHealth
+from plantview.polling.memory import plan_key
+from plantview.polling.outlets import Outlets
 
 Sink = Callable[[Batch], None]
+
+
+class Plan(Protocol):
+    """What a station learned about its device's limits, as far as it outlives a restart."""
+
+    def learned(self) -> dict[str, Any]: ...
+    def recall(self, learned: Mapping[str, Any]) -> None: ...
 
 
 class Station(ABC):
     """One device as polled: its points by period, its health, and whether it is silent."""
 
-    def __init__(self, device: Device, points: Iterable[Point], clock: Clock, sink: Sink) -> None:
+    def __init__(
+        self, device: Device, points: Iterable[Point], clock: Clock, sink: Sink, outlets: Outlets | None = None
+    ) -> None:
         self.device, self.clock, self._sink = device, clock, sink
+        self.outlets = outlets or Outlets()
         self.points = tuple(points)
         self.health = DeviceHealth(device, clock, len(self.points))
         self.silent = False
@@ -28,6 +40,26 @@ class Station(ABC):
         self.failures = 0
         """Cycles and probes in a row that failed; 0 after a cycle that was finished."""
         self.probe_due_s = 0.0
+        self.unheard_from_ms: int | None = None
+        """Last answer before an outage that is over, or still lasts; None once nothing is missing any more."""
+
+    def fall_silent(self, due_s: float, why: str) -> None:
+        """Leave the device alone but for a probe at ``due_s``."""
+        if not self.silent and self.unheard_from_ms is None:
+            self.unheard_from_ms = self.health.last_answer_ms
+        self.silent, self.probe_due_s, self.health.state = True, due_s, SILENT
+        self.emit_silent(self.points, why)
+
+    def recall(self, plans: Mapping[float, Plan]) -> None:
+        """Give each plan what was learned for it before a restart."""
+        classes = self.classes()
+        self._keys = {period_s: plan_key(self.device, classes[period_s], period_s) for period_s in plans}
+        for period_s, plan in plans.items():
+            plan.recall(self.outlets.memory.recall(self._keys[period_s]))
+
+    def keep(self, period_s: float, plan: Plan) -> None:
+        """Keep what a plan has learned."""
+        self.outlets.memory.keep(self._keys[period_s], plan.learned())
 
     def classes(self) -> dict[float, tuple[Point, ...]]:
         """Return the points by their period."""

@@ -3,39 +3,15 @@
 from __future__ import annotations
 
 import asyncio
-import fcntl
-import os
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 from plantview.config.order import Order
-from plantview.errors import StartRefused
-from plantview.process import run_process, say, start_log
+from plantview.process import owned, run_process, say, start_log
 from plantview.service.field import Field
 from plantview.simulator.faults import parse_fault
 from plantview.simulator.plant import SimulatedPlant
 from plantview.simulator.serve import serve
-
-
-@contextmanager
-def owned(folder: Path) -> Iterator[None]:
-    """Hold the data folder for this process alone; StartRefused names the process that has it."""
-    folder.mkdir(parents=True, exist_ok=True)
-    with (folder / "lock").open("a+", encoding="utf-8") as lock:
-        try:
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
-            lock.seek(0)
-            owner = lock.read().strip() or "unknown"
-            raise StartRefused(
-                f"the data folder {folder} is in use by process {owner}; stop that one, or give another folder with --data"
-            ) from None
-        lock.truncate(0)
-        lock.write(str(os.getpid()))
-        lock.flush()
-        yield
 
 
 async def _run_field(order: Order, stop: asyncio.Event) -> None:
@@ -45,7 +21,7 @@ async def _run_field(order: Order, stop: asyncio.Event) -> None:
 
 async def _run_simulator(order: Order, stop: asyncio.Event) -> None:
     plant, clock = order.load(), order.clock()
-    simulated = await asyncio.to_thread(SimulatedPlant, plant, clock.now_ms())
+    simulated = await asyncio.to_thread(SimulatedPlant, plant, clock.now_ms(), cold=order.cold)
     faults = [parse_fault(text) for text in order.faults]
     ready = asyncio.Event()
     async with asyncio.TaskGroup() as group:

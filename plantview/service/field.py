@@ -12,7 +12,6 @@ from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
 from plantview import __version__
 from plantview.alarms import AlarmEngine, AlarmStore, compile_rules, is_warning
-from plantview.channel.messages import AskRefused
 from plantview.channel.paths import socket_path
 from plantview.channel.server import ChannelServer
 from plantview.clock import Clock
@@ -20,23 +19,26 @@ from plantview.derive import Derivation
 from plantview.derive.conditions import conditions
 from plantview.derive.flows import flows
 from plantview.errors import ChannelError, ConfigError
-from plantview.history import NOT_READ, Recent
+from plantview.history import NOT_READ, Store
 from plantview.model.plant import Plant
 from plantview.model.signal import Signal, signal_of
+from plantview.notifying import Notifying, load_settings
 from plantview.polling import Polling
 from plantview.process import say
+from plantview.service.alarm_asks import AlarmAsks
+from plantview.service.backfilling import Backfilling
 from plantview.service.messages import Rows, changed, samples_row, signal_row, view
 
 DERIVE_PERIOD_S: Final = 15.0
 """Plant time between two runs of the derived values."""
 ALARM_PERIOD_S: Final = 1.0
+BACKFILL_PERIOD_S: Final = 15.0
 JOB_PERIOD_REAL_S_MIN: Final = 0.1
 """A simulated plant at high speed gets at most ten runs of a job per real second."""
 FRAME_PERIOD_REAL_S: Final = 1.0
 FIRST_SWEEPS_REAL_S: Final = 15.0
 """At first derived values follow every frame, so that they are there as soon as the devices were swept once;
 alarms are judged from then on, or from the first sweep: what was not read yet is no news to anybody."""
-JOURNAL_ROWS_MAX: Final = 500
 RANGE_MS_MAX: Final = 2 * 3_600_000
 
 log = logging.getLogger("plantview.service")
@@ -54,9 +56,21 @@ class Field:
         errors = [problem for problem in problems if not is_warning(problem)]
         if errors:
             raise ConfigError(plant.folder, errors)
-        self.history = Recent(self.signals, clock)
-        self.polling = Polling(plant, clock, self.history.take)
+        self.history = Store(data, self.signals, clock)
+        self.backfilling = Backfilling(self.history)
+        self.device_events: dict[str, tuple[Any, ...]] = {}
+        """By device: what it considers to be in alarm."""
+        self.polling = Polling(
+            plant,
+            clock,
+            self.history.take,
+            memory=data / "device-limits.json",
+            backfill=self.backfilling.take,
+            events=self.device_events.__setitem__,
+        )
         self.alarms = AlarmEngine(rules, clock, AlarmStore(data, clock))
+        self.notifying = Notifying(*load_settings(data), plant, clock)
+        self._alarm_asks = AlarmAsks(self.alarms, self.notifying, clock)
         self.channel = ChannelServer(socket_path(data))
         self.channel.full_frame = self._full_frame
         self.started_ms = clock.now_ms()
@@ -68,15 +82,14 @@ class Field:
         for what, answer in (
             ("range", self._range),
             ("frame", self._ask_frame),
-            ("alarms", self._ask_alarms),
-            ("journal", self._ask_journal),
             ("health", self._ask_health),
-            ("acknowledge", self._acknowledge),
+            *self._alarm_asks.answers().items(),
         ):
             self.channel.register(what, answer)
 
     async def run(self, stop: asyncio.Event) -> None:
         """Work until ``stop``; then stop in the order schedule, polling, flush."""
+        await asyncio.to_thread(self.history.start)
         self._started_real_s = asyncio.get_running_loop().time()
         schedule = self._schedule()
         try:
@@ -85,22 +98,30 @@ class Field:
                 await self.channel.start()
                 self.channel.publish("hello", self._hello())
                 telling = group.create_task(self._tell())
+                self.notifying.remind(self.alarms.snapshot()["active"])
+                notifying = group.create_task(self.notifying.run(self.alarms.snapshot, self._alarm_asks.last))
                 schedule.start()
                 say(ready="field", points=len(self.plant.points), signals=len(self.signals))
                 await stop.wait()
                 schedule.shutdown(wait=False)
                 telling.cancel()
+                notifying.cancel()
                 polling.cancel()
         finally:
             if schedule.running:
                 schedule.shutdown(wait=False)
             await self.channel.stop()
             self.alarms.close()
+            await asyncio.to_thread(self.history.close)
 
     def _schedule(self) -> AsyncIOScheduler:
         defaults = {"coalesce": True, "max_instances": 1, "misfire_grace_time": None}
         schedule = AsyncIOScheduler(timezone="UTC", job_defaults=defaults)
-        for name, job, period_s in (("derive", self._derive, DERIVE_PERIOD_S), ("watch", self._watch, ALARM_PERIOD_S)):
+        for name, job, period_s in (
+            ("derive", self._derive, DERIVE_PERIOD_S),
+            ("watch", self._watch, ALARM_PERIOD_S),
+            ("backfill", self.backfilling.write, BACKFILL_PERIOD_S),
+        ):
             seconds = max(JOB_PERIOD_REAL_S_MIN, period_s / self.clock.speed)
             schedule.add_job(job, "interval", seconds=seconds, id=name)
         schedule.add_listener(self._job_trouble, EVENT_JOB_ERROR | EVENT_JOB_MISSED | EVENT_JOB_MAX_INSTANCES)
@@ -123,7 +144,7 @@ class Field:
         if self._starting() and any(item.reason == NOT_READ for item in self._frame.readings.values()):
             return
         silent = {row["id"]: row["last_error"] for row in self.polling.health() if row["state"] == "silent"}
-        self.alarms.evaluate(self._frame, silent)
+        self.notifying.take(self.alarms.evaluate(self._frame, silent), self.alarms.record)
 
     async def _tell(self) -> None:
         while True:
@@ -131,10 +152,9 @@ class Field:
                 await self._derive()
             self._frame = self.history.frame()
             self.channel.publish("frame", self._delta())
-            snapshot = self.alarms.snapshot()
-            if snapshot["seq"] != self._alarms_seq:
-                self._alarms_seq = snapshot["seq"]
-                self.channel.publish("alarms", snapshot)
+            if self.alarms.seq != self._alarms_seq:
+                self._alarms_seq = self.alarms.seq
+                self.channel.publish("alarms", self.alarms.snapshot())
             self.channel.publish("health", self._health())
             await asyncio.sleep(FRAME_PERIOD_REAL_S)
 
@@ -171,25 +191,22 @@ class Field:
             "now_ms": self.clock.now_ms(),
             "started_ms": self.started_ms,
             "devices": devices,
+            "networks": self.polling.networks(),
             "silent": [row["id"] for row in devices if row["state"] == "silent"],
             "troubled_jobs": dict(self.troubled_jobs),
             "subscribers": self.channel.clients,
             "alarm_store": self.alarms.health(),
+            "notices": self.notifying.trouble(),
+            "history_store": self.history.health(),
+            "history": self.history.stats(),
         }
 
     async def _ask_frame(self, _body: dict[str, Any]) -> dict[str, Any]:
         self._frame = self.history.frame()
         return {"seq": self._frame.seq, "now_ms": self.clock.now_ms(), "full": True, **self._view()}
 
-    async def _ask_alarms(self, _body: dict[str, Any]) -> dict[str, Any]:
-        return self.alarms.snapshot()
-
     async def _ask_health(self, _body: dict[str, Any]) -> dict[str, Any]:
         return self._health()
-
-    async def _ask_journal(self, body: dict[str, Any]) -> dict[str, Any]:
-        limit = min(int(body.get("limit", 100)), JOURNAL_ROWS_MAX)
-        return {"rows": self.alarms.journal(limit, body.get("before"))}
 
     async def _range(self, body: dict[str, Any]) -> dict[str, Any]:
         name = str(body["point"])
@@ -197,10 +214,4 @@ class Field:
             raise ChannelError(f"no point '{name}' in this plant")
         to_ms = int(body.get("to_ms", self.clock.now_ms() + 1))
         from_ms = max(int(body.get("from_ms", 0)), to_ms - RANGE_MS_MAX)
-        return samples_row(name, self.history.range(name, from_ms, to_ms))
-
-    async def _acknowledge(self, body: dict[str, Any]) -> dict[str, Any]:
-        refusal = self.alarms.acknowledge(str(body["alarm"]), str(body["person"]), str(body.get("comment", "")))
-        if refusal is not None:
-            raise AskRefused(refusal.error, refusal.code)
-        return self.alarms.snapshot()
+        return samples_row(name, self.history.recent(name, from_ms, to_ms))

@@ -13,6 +13,8 @@ from plantview.model.signal import Signal
 
 Rows = dict[str, list[Any]]
 FLOW_DECIMALS = 3
+U95_DIGITS = 3
+"""More digits of an uncertainty would say nothing, and change with every frame."""
 
 
 def view(frame: Frame, judged: Mapping[str, Condition], moving: Mapping[str, BranchFlow]) -> dict[str, Rows]:
@@ -33,7 +35,8 @@ def changed(now: Mapping[str, Rows], before: Mapping[str, Rows]) -> dict[str, Ro
 
 
 def _reading(item: Reading) -> list[Any]:
-    return [item.value, int(item.quality), item.reason, item.at_ms]
+    row = [item.value, int(item.quality), item.reason, item.at_ms]
+    return row if item.u95 is None else [*row, float(f"{item.u95:.{U95_DIGITS}g}")]
 
 
 def _flow(item: BranchFlow) -> list[Any]:

@@ -28,6 +28,8 @@ class Basin:
         self.lost_kg_s = 0.0
         self.net_kj = 0.0
         """Energy that make-up has brought less what losses have taken, since the ledger began."""
+        self.makeup_shut = False
+        self.blowdown_stuck = False
         self._blowing_down = False
         self._conductivity_setpoint = c.CYCLES * c.MAKEUP_CONDUCTIVITY_US_CM
         self._salt = self._conductivity_setpoint * water.kg
@@ -55,10 +57,11 @@ class Basin:
             self._blowing_down = True
         elif conductivity < self._conductivity_setpoint - band:
             self._blowing_down = False
+        self._blowing_down = self._blowing_down or self.blowdown_stuck
         evaporated = c.EVAPORATION_PER_K * flow_times_range
         drained = c.DRIFT_SHARE * tower_flow + (BLOWDOWN_SHARE * self._design_flow if self._blowing_down else 0.0)
         short = (self.level_setpoint_m - self.level_m) / FLOAT_BAND_M
-        self.makeup_kg_s = min(max(short, 0.0), 1.0) * MAKEUP_SHARE * self._design_flow
+        self.makeup_kg_s = 0.0 if self.makeup_shut else min(max(short, 0.0), 1.0) * MAKEUP_SHARE * self._design_flow
         self.lost_kg_s = evaporated + drained
         self._salt += (self.makeup_kg_s * c.MAKEUP_CONDUCTIVITY_US_CM - drained * conductivity) * dt_s
         made_up, lost = self.makeup_kg_s * dt_s, self.lost_kg_s * dt_s

@@ -12,6 +12,7 @@ from plantview.simulator.cell import Cell
 from plantview.simulator.chiller import Chiller, Rating
 from plantview.simulator.coil import Coil
 from plantview.simulator.curves import SETS
+from plantview.simulator.exchanger import Exchanger
 from plantview.simulator.machines import Machines
 from plantview.simulator.piping import Piping
 from plantview.simulator.pump import Fan, Pump
@@ -23,7 +24,7 @@ from plantview.simulator.valve import Valve
 from plantview.simulator.volume import Volume
 from plantview.simulator.water import density_kg_l, enthalpy_kj_kg, specific_heat
 
-_START_C: Final = {"evaporator": 8.0, "condenser": 30.0, "coil": 12.0}
+_START_C: Final = {"evaporator": 8.0, "condenser": 30.0, "coil": 12.0, "warm": 12.0, "cool": 12.0}
 
 
 def build(plant: Plant, seed: int) -> Machines:
@@ -49,6 +50,8 @@ class _Builder:
         self.sizes.refuse()
         for chiller in plant.of_kind("chiller"):
             self._chiller(chiller)
+        for exchanger in plant.of_kind("heat_exchanger"):
+            self._exchanger(exchanger)
         self.sizes.refuse()
         piping = Piping(self.sizes, self.machines, self._volumes)
         for loop in plant.loops.values():
@@ -84,15 +87,21 @@ class _Builder:
 
     def _pump(self, equipment: Equipment, port: Port, loop: Loop) -> None:
         self.machines.pumps[equipment.id] = Pump(
-            self.sizes.flow(port, loop), self.sizes.need(equipment, "head"), equipment.design.get("efficiency", 75.0) / 100,
-            equipment.traits.get("drive", "").startswith("variable"), self._hours(),
+            self.sizes.flow(port, loop),
+            self.sizes.need(equipment, "head"),
+            equipment.design.get("efficiency", 75.0) / 100,
+            equipment.traits.get("drive", "").startswith("variable"),
+            self._hours(),
         )
 
     def _coil(self, equipment: Equipment, port: Port, loop: Loop) -> None:
         need = self.sizes.need
         air = need(equipment, "entering_air_temp"), need(equipment, "leaving_air_temp")
         self.machines.coils[equipment.id] = Coil(
-            need(equipment, "cooling_capacity"), self.sizes.flow(port, loop), need(equipment, "chws_temp"), air,
+            need(equipment, "cooling_capacity"),
+            self.sizes.flow(port, loop),
+            need(equipment, "chws_temp"),
+            air,
             self._volumes[str(port)],
         )
 
@@ -100,11 +109,16 @@ class _Builder:
         need, flow = self.sizes.need, self.sizes.flow(port, loop)
         entering, leaving, wet_bulb = (need(equipment, key) for key in ("entering_temp", "leaving_temp", "wet_bulb"))
         fans = [self._fan(fan) for fan in self.plant.parts_of(equipment.id, "fan")]
-        least = equipment.design.get("min_water_flow", 0.5 * equipment.design.get("water_flow", 1.0)) * density_kg_l(30.0)
+        least = equipment.design.get("min_water_flow", 0.5 * equipment.design.get("water_flow", 1.0)) * density_kg_l(
+            30.0
+        )
         if self.sizes.problems:
             return
         self.machines.cells[equipment.id] = Cell(
-            Cooling(flow, entering, leaving, wet_bulb), Valve(c.VALVE_DP_KPA / flow**2, 60.0, False), fans, least,
+            Cooling(flow, entering, leaving, wet_bulb),
+            Valve(c.VALVE_DP_KPA / flow**2, 60.0, False),
+            fans,
+            least,
         )
 
     def _fan(self, equipment: Equipment) -> Fan:
@@ -117,24 +131,46 @@ class _Builder:
     def _chiller(self, equipment: Equipment) -> None:
         need = self.sizes.need
         capacity, power = need(equipment, "cooling_capacity"), need(equipment, "power")
-        refrigerant, drive = equipment.traits.get("refrigerant", "R-134a"), equipment.traits.get("drive", "variable speed")
+        refrigerant, drive = (
+            equipment.traits.get("refrigerant", "R-134a"),
+            equipment.traits.get("drive", "variable speed"),
+        )
         if refrigerant not in SATURATION or drive not in SETS:
             known = SATURATION if refrigerant not in SATURATION else SETS
-            self.sizes.lack(f"equipment.{equipment.id}", f"the simulator does not know {refrigerant} with {drive}",
-                            f"use one of: {', '.join(known)}")
+            self.sizes.lack(
+                f"equipment.{equipment.id}",
+                f"the simulator does not know {refrigerant} with {drive}",
+                f"use one of: {', '.join(known)}",
+            )
             return
         chws, cws, cwr = (need(equipment, key) for key in ("chws_temp", "cws_temp", "cwr_temp"))
         published = SETS[drive].scaled(capacity)
         ratio = power / published.power_kw(capacity, chws, cwr if published.leaving_condenser else cws)
         rho = density_kg_l(9.0)
         rating = Rating(
-            capacity, power, chws, cwr - chws + 2.5, need(equipment, "min_chw_flow") * rho, need(equipment, "min_cw_flow") * rho,
-            drive.startswith("variable"), refrigerant,
+            capacity,
+            power,
+            chws,
+            cwr - chws + 2.5,
+            need(equipment, "min_chw_flow") * rho,
+            need(equipment, "min_cw_flow") * rho,
+            drive.startswith("variable"),
+            refrigerant,
+            equipment.design.get("min_lift", 0.0),
         )
         self.machines.chillers[equipment.id] = Chiller(
-            rating, published.scaled(capacity, ratio), self._barrel(equipment, "evaporator", capacity),
-            self._barrel(equipment, "condenser", capacity + power), self._hours(),
+            rating,
+            published.scaled(capacity, ratio),
+            self._barrel(equipment, "evaporator", capacity),
+            self._barrel(equipment, "condenser", capacity + power),
+            self._hours(),
         )
+
+    def _exchanger(self, equipment: Equipment) -> None:
+        warm, cool = (self._volumes[f"{equipment.id}.{side}"] for side in ("warm", "cool"))
+        capacity, approach = self.sizes.need(equipment, "capacity"), self.sizes.need(equipment, "approach")
+        if not self.sizes.problems:
+            self.machines.exchangers[equipment.id] = Exchanger(capacity, approach, warm, cool)
 
     def _barrel(self, equipment: Equipment, side: str, heat_kw: float) -> tuple[Volume, Tubes]:
         volume = self._volumes[f"{equipment.id}.{side}"]

@@ -12,7 +12,19 @@ from plantview.simulator.water import enthalpy_kj_kg, temp_c
 class Cell:
     """Water that passes through leaves at what the correlation says."""
 
-    __slots__ = ("cooling", "entering_c", "fans", "flow", "isolation", "least_flow", "leaving_c", "lost_kj", "range_k", "wet_bulb_c")
+    __slots__ = (
+        "cooling",
+        "entering_c",
+        "fans",
+        "flow",
+        "isolation",
+        "least_flow",
+        "leaving_c",
+        "lost_kj",
+        "range_k",
+        "scaled",
+        "wet_bulb_c",
+    )
 
     def __init__(self, cooling: Cooling, isolation: Valve, fans: list[Fan], least_flow: float) -> None:
         self.cooling = cooling
@@ -23,13 +35,15 @@ class Cell:
         self.flow = 0.0
         self.entering_c = self.leaving_c = 25.0
         self.range_k = 0.0
+        self.scaled = 0.0
+        """Share of the cooling that scaled fill or blocked nozzles take."""
         self.lost_kj = 0.0
         """Heat that the water has given to the air, counted where it goes in and out."""
 
     @property
     def air_ratio(self) -> float:
         """Return the air flow over its design: fans of one cell share its fill."""
-        return sum(fan.speed_pct for fan in self.fans) / 100 / max(len(self.fans), 1)
+        return sum(fan.air_pct for fan in self.fans) / 100 / max(len(self.fans), 1)
 
     def carry(self, flow: float, enthalpy: float, dt_s: float) -> float:
         """Cool the water that passes; return the enthalpy at which it falls into the basin."""
@@ -39,6 +53,7 @@ class Cell:
             return enthalpy
         self.entering_c = temp_c(enthalpy)
         self.leaving_c = self.cooling.leaving_c(self.entering_c, self.wet_bulb_c, flow, self.air_ratio)
+        self.leaving_c += self.scaled * (self.entering_c - self.leaving_c)
         self.range_k = self.entering_c - self.leaving_c
         leaving = enthalpy_kj_kg(self.leaving_c) if self.range_k > 0 else enthalpy
         self.lost_kj += flow * (enthalpy - leaving) * dt_s

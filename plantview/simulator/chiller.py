@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from typing import Final
 
 from plantview.simulator import constants as c
 from plantview.simulator.barrel import Tubes
+from plantview.simulator.condition import DISCHARGE_LIFT, OIL_SUMP_K, Condition
 from plantview.simulator.curves import Curves
-from plantview.simulator.panel import STOPPING, FlowSwitch, Panel
+from plantview.simulator.panel import STOPPING, FlowSwitch, Panel, Safeties
 from plantview.simulator.refrigerant import saturation_pressure_kpa
 from plantview.simulator.volume import Volume
 from plantview.simulator.water import enthalpy_kj_kg, specific_heat
@@ -26,6 +29,11 @@ class Rating:
     least_cw_flow: float
     variable_speed: bool
     refrigerant: str
+    least_lift_k: float = 0.0
+    """Least leaving condenser water over leaving chilled water that the maker states; 0 where none is."""
+
+
+MOST_FLOW_K: Final = 8.0
 
 
 def condenser_heat_kw(evaporator_kw: float, power_kw: float) -> float:
@@ -37,7 +45,12 @@ class Chiller:
     """One machine; the water circuits belong to the loops and pass through ``evaporator`` and ``condenser``."""
 
     def __init__(
-        self, rating: Rating, curves: Curves, evaporator: tuple[Volume, Tubes], condenser: tuple[Volume, Tubes], hours: float
+        self,
+        rating: Rating,
+        curves: Curves,
+        evaporator: tuple[Volume, Tubes],
+        condenser: tuple[Volume, Tubes],
+        hours: float,
     ) -> None:
         self.rating = rating
         self.curves = curves
@@ -46,6 +59,9 @@ class Chiller:
         self.panel = Panel()
         self.chw_switch = FlowSwitch(rating.least_chw_flow)
         self.cw_switch = FlowSwitch(rating.least_cw_flow)
+        self.condition = Condition()
+        self.local = False
+        """Somebody has taken the panel to LOCAL: it runs on and does not listen."""
         self.enabled = False
         self.setpoint_c = rating.chws_c
         self.demand_limit_pct = 100.0
@@ -56,6 +72,7 @@ class Chiller:
         self.evap_sat_c = self.evaporator.out_c
         self.cond_sat_c = self.condenser.out_c
         self.oil_c = 50.0
+        self._hunting_s = 0.0
 
     @property
     def part_load(self) -> float:
@@ -98,7 +115,10 @@ class Chiller:
         self.chw_switch.sense(self.evaporator.flow)
         self.cw_switch.sense(self.condenser.flow)
         proven = self.chw_switch.closed and self.cw_switch.closed
-        self.panel.step(dt_s, self.enabled, proven, self.evaporator.out_c)
+        enabled = (self.panel.compressor_on or self.enabled) if self.local else self.enabled
+        self.panel.step(dt_s, enabled, proven, self._safeties())
+        self.evaporator_tubes.film = self.condition.evaporator_film
+        self.condenser_tubes.film = self.condition.flooded
         if self.panel.compressor_on:
             self._compress(dt_s)
         else:
@@ -113,29 +133,79 @@ class Chiller:
     def _compress(self, dt_s: float) -> None:
         chws_c, condenser_c = self._curve_temperatures()
         most = min(self.curves.available_kw(chws_c, condenser_c) * self.curves.plr[1], self.rating.capacity_kw * 1.15)
+        most *= self.condition.capacity_share
         limit_kw = self.rating.power_kw * self.demand_limit_pct / 100
         if self.power_kw > limit_kw:
             most = min(most, self.load_kw * limit_kw / self.power_kw)
         wanted = 0.0 if self.panel.mode == STOPPING else min(max(self._wanted_kw(), 0.0), most)
+        wanted *= self._hunt(dt_s)
         up = self.rating.capacity_kw * dt_s / c.LOAD_RAMP_S
         self.load_kw += min(max(wanted - self.load_kw, -3 * up), up)
         self.power_kw = self.curves.power_kw(self.load_kw, chws_c, condenser_c)
 
+    def _hunt(self, dt_s: float) -> float:
+        """Return the factor by which the load swings while the machine lacks lift."""
+        shortage = self._lift_shortage()
+        if shortage <= 0:
+            self._hunting_s = 0.0
+            return 1.0
+        self._hunting_s += dt_s
+        swing = min(c.HUNTING_MOST, shortage)
+        return 1 - swing * (0.5 - 0.5 * math.cos(2 * math.pi * self._hunting_s / c.HUNTING_PERIOD_S))
+
+    def _lift_shortage(self) -> float:
+        """Return how far the lift is below what the machine bears, as a share of that; 0 while it starts."""
+        bearable = c.HUNTING_LIFT_SHARE * self.rating.least_lift_k
+        if bearable <= 0 or not self.panel.warmed_up:
+            return 0.0
+        return max(1 - (self.condenser.out_c - self.evaporator.out_c) / bearable, 0.0)
+
+    def _safeties(self) -> Safeties:
+        return Safeties(self.evaporator.out_c, self.evap_sat_c, self.cond_sat_c, self._lift_shortage())
+
+    @property
+    def liquid_c(self) -> float:
+        """Return the liquid line: it follows the refrigerant, not the pressure of foreign gas."""
+        if not self.panel.compressor_on:
+            return self.cond_sat_c
+        return self.cond_sat_c - self.condition.foreign_gas_k - self.condition.subcooling_k(self.part_load)
+
+    @property
+    def suction_c(self) -> float:
+        """Return the suction gas."""
+        return self.evap_sat_c + (self.condition.superheat_k(self.part_load) if self.panel.compressor_on else 0.0)
+
+    @property
+    def discharge_c(self) -> float:
+        """Return the discharge gas."""
+        if not self.panel.compressor_on:
+            return self.cond_sat_c
+        return self.suction_c + DISCHARGE_LIFT * max(self.cond_sat_c - self.evap_sat_c, 0.0) + 4.0
+
     def _wanted_kw(self) -> float:
         """Return the load that brings the leaving water to the setpoint."""
         water, setpoint = self.evaporator, enthalpy_kj_kg(self.setpoint_c)
-        return water.flow * (water.in_enthalpy - setpoint) + water.kg * (water.enthalpy - setpoint) / c.LEAVING_TEMP_GAIN_S
+        return (
+            water.flow * (water.in_enthalpy - setpoint) + water.kg * (water.enthalpy - setpoint) / c.LEAVING_TEMP_GAIN_S
+        )
 
     def _curve_temperatures(self) -> tuple[float, float]:
         """Return the water temperatures of clean tubes with the same saturation, inside the source's limits."""
         curves = self.curves
         chws = self.evaporator.out_c - self.evaporator_tubes.excess_k(self.load_kw, self._rate(self.evaporator))
-        water_c = self.condenser.out_c if curves.leaving_condenser else self.condenser.in_c
+        water_c = self.condenser.out_c if curves.leaving_condenser else self._entering_at_design_flow_c()
         water_c += self.condenser_tubes.excess_k(self.condenser.heat_kw, self._rate(self.condenser))
+        water_c += self.condition.foreign_gas_k
         return (
             min(max(chws, curves.chws_c[0]), curves.chws_c[1]),
             min(max(water_c, curves.condenser_c[0]), curves.condenser_c[1]),
         )
+
+    def _entering_at_design_flow_c(self) -> float:
+        """Return the entering water that at design flow would leave as warm: curves on it know no other flow."""
+        water = self.condenser
+        short = 1 - water.flow / water.design_flow
+        return water.in_c + min(max(short * (water.out_c - water.in_c), -MOST_FLOW_K), MOST_FLOW_K)
 
     def _settle_refrigerant(self, dt_s: float) -> None:
         turning = self.panel.compressor_on
@@ -144,10 +214,11 @@ class Chiller:
         if turning:
             evap_c -= self.evaporator_tubes.approach_k(self.load_kw, self._rate(self.evaporator))
             cond_c += self.condenser_tubes.approach_k(self.condenser.heat_kw, self._rate(self.condenser))
+        cond_c += self.condition.foreign_gas_k  # also at rest: the off-cycle test of pressure against temperature
         self.evap_sat_c += (evap_c - self.evap_sat_c) * lag
         self.cond_sat_c += (cond_c - self.cond_sat_c) * lag
         # stopped: the heater holds the oil; running: the cooler holds it, a little warmer with load
-        oil_c = 46.0 + 8.0 * self.part_load if turning else 58.0
+        oil_c = 46.0 + 8.0 * self.part_load + OIL_SUMP_K * self.condition.oil_excess if turning else 58.0
         self.oil_c += (oil_c - self.oil_c) * dt_s / 900.0
 
     @staticmethod

@@ -11,6 +11,9 @@ from plantview.simulator.valve import Valve
 from plantview.simulator.volume import Header
 from plantview.simulator.water import density_kg_l
 
+HANGING_FLAP = 8.0
+"""Loss of a check valve whose flap hangs open against the flow, over the fixed loss of its branch."""
+
 
 class Station(Protocol):
     """Something in a branch that changes the water's heat."""
@@ -23,12 +26,29 @@ class Station(Protocol):
 class Branch(Path):
     """A path with steel in it; positive flow in kg/s goes from start to end."""
 
-    __slots__ = ("bypass", "fixed_k", "key", "pumps", "static_kpa", "stations", "valves")
+    __slots__ = (
+        "blocked",
+        "bypass",
+        "check_passes",
+        "fixed_k",
+        "key",
+        "plugged",
+        "pumps",
+        "static_kpa",
+        "stations",
+        "valves",
+    )
 
     def __init__(self, key: str, ends: tuple[int, int], one_way: bool, fixed_k: float, static_kpa: float) -> None:
         super().__init__(*ends, one_way)
         self.key = key
         self.bypass = False
+        self.blocked = False
+        """A hand valve in it is shut."""
+        self.check_passes = False
+        """The flap of its pump's check valve hangs open."""
+        self.plugged = 0.0
+        """Share of its flow that an obstruction takes at the same pressure difference."""
         self.fixed_k = fixed_k
         self.static_kpa = static_kpa
         self.pumps: list[Pump] = []
@@ -38,13 +58,20 @@ class Branch(Path):
     def set_resistance(self) -> None:
         """Take over valve positions and pump speeds."""
         k, head = self.fixed_k, -self.static_kpa
-        shut = False
+        shut = self.blocked
         for valve in self.valves:
             shut = shut or valve.shut
             k += valve.resistance()
         for pump in self.pumps:
             k += pump.curve_k
             head += pump.head_kpa()
+        if self.plugged > 0:
+            k /= (1 - self.plugged) ** 2
+        if self.check_passes:
+            standing = not any(pump.speed_pct > 1 for pump in self.pumps)
+            self.one_way = not standing
+            self.checked = self.checked and not standing
+            k += HANGING_FLAP * self.fixed_k if standing else 0.0
         self.k, self.head_kpa, self.shut = k, head, shut
 
 

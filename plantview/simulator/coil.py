@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 
+from plantview.simulator.exchanger import counterflow
 from plantview.simulator.volume import Volume
 from plantview.simulator.water import specific_heat, temp_c
 
@@ -27,12 +28,16 @@ AIR_LAG_S = 90.0
 class Coil:
     """One coil; water passes through ``water``."""
 
-    def __init__(self, cooling_kw: float, flow: float, water_in_c: float, air_c: tuple[float, float], water: Volume) -> None:
+    def __init__(
+        self, cooling_kw: float, flow: float, water_in_c: float, air_c: tuple[float, float], water: Volume
+    ) -> None:
         self.water = water
         self.design_kw = cooling_kw
         self._design_air_c, self.air_setpoint_c = air_c
         self.entering_air_c = self._design_air_c
         self.leaving_air_c = self.air_setpoint_c
+        self.fouling = 0.0
+        """Share of the heat transfer that is lost."""
         self.load_kw = 0.0
         """What the building asks for."""
         self.air_kj = 0.0
@@ -56,7 +61,7 @@ class Coil:
         water_rate = water.flow * specific_heat(water.out_c)
         entering_c = temp_c(water.in_enthalpy)
         least, most = min(water_rate, self._air_rate), max(water_rate, self._air_rate)
-        effectiveness = _counterflow(self._transfer(water.flow) / least, least / most)
+        effectiveness = counterflow(self._transfer(water.flow) / least, least / most)
         water.heat_kw = effectiveness * least * (self.entering_air_c - entering_c)
         self.air_kj += water.heat_kw * dt_s
         self.leaving_air_c = self.entering_air_c - water.heat_kw / self._air_rate
@@ -65,18 +70,12 @@ class Coil:
         share = min(self.load_kw / self.design_kw, 1.0)
         self.entering_air_c = self._design_air_c - COOLER_AIR_K * (1 - share)
         drop = max(self.entering_air_c - self.leaving_air_c, 2.0)
-        wanted = min(max(self.load_kw / drop, AIR_RATE_LEAST * self._design_air_rate), AIR_RATE_MOST * self._design_air_rate)
+        wanted = min(
+            max(self.load_kw / drop, AIR_RATE_LEAST * self._design_air_rate), AIR_RATE_MOST * self._design_air_rate
+        )
         self._air_rate += (wanted - self._air_rate) * min(dt_s / AIR_LAG_S, 1.0)
 
     def _transfer(self, flow: float) -> float:
         air = AIR_RESISTANCE_SHARE * (self._design_air_rate / self._air_rate) ** AIR_EXPONENT
         water = (1 - AIR_RESISTANCE_SHARE) * (self._design_flow / flow) ** WATER_EXPONENT
-        return float(self._ua / (air + water))
-
-
-def _counterflow(units: float, ratio: float) -> float:
-    """Return the effectiveness of a counterflow exchanger (Kays and London)."""
-    if ratio > 0.999:
-        return units / (1 + units)
-    falling = math.exp(-units * (1 - ratio))
-    return (1 - falling) / (1 - ratio * falling)
+        return float(self._ua * (1 - self.fouling) / (air + water))

@@ -60,6 +60,17 @@ STOP_TO_START_S: Final = 180.0
 FAULT_RESET_S: Final = 900.0
 """After so long the crew has reset the panel, if the cause is gone."""
 FREEZE_TRIP_C: Final = 2.8
+WARM_UP_S: Final = 900.0
+"""Lift and low-pressure cut-outs are held back so long after a start."""
+HIGH_PRESSURE_C: Final = 48.0
+"""Condensing temperature of the high pressure cut-out."""
+LOW_PRESSURE_C: Final = 0.5
+HUNTING_LIFT_SHARE: Final = 0.6
+"""Below this share of the maker's least lift the machine hunts."""
+HUNTING_MOST: Final = 0.5
+HUNTING_PERIOD_S: Final = 40.0
+LIFT_TRIP_SHORTAGE: Final = 0.5
+"""It trips when so much of the bearable lift is missing."""
 LOAD_RAMP_S: Final = 120.0
 """Time from no load to full load; unloading takes a third of it."""
 LEAVING_TEMP_GAIN_S: Final = 60.0

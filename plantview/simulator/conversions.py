@@ -15,14 +15,29 @@ _INHG_KPA: Final = 3.386389
 _TON_KW: Final = 12_000 * 1_055.05585262 / 3_600 / 1_000
 
 _PRESSURES: Final = {
-    "kPa": 1.0, "kPaa": 1.0, "kPag": 1.0, "Pa": 1_000.0, "hPa": 10.0,
-    "bar": 0.01, "bara": 0.01, "barg": 0.01,
-    "psi": 1 / _PSI_KPA, "psia": 1 / _PSI_KPA, "psig": 1 / _PSI_KPA,
-    "inHg": 1 / _INHG_KPA, "ftH2O": 1 / 2.989067, "mH2O": 1 / 9.80665,
+    "kPa": 1.0,
+    "kPaa": 1.0,
+    "kPag": 1.0,
+    "Pa": 1_000.0,
+    "hPa": 10.0,
+    "bar": 0.01,
+    "bara": 0.01,
+    "barg": 0.01,
+    "psi": 1 / _PSI_KPA,
+    "psia": 1 / _PSI_KPA,
+    "psig": 1 / _PSI_KPA,
+    "inHg": 1 / _INHG_KPA,
+    "ftH2O": 1 / 2.989067,
+    "mH2O": 1 / 9.80665,
 }
 _POWERS: Final = {
-    "kW": 1.0, "W": 1_000.0, "MW": 0.001, "hp": 1 / 0.745699872,
-    "ton": 1 / _TON_KW, "Btu/h": 3_600_000 / 1_055.05585262, "kBtu/h": 3_600 / 1_055.05585262,
+    "kW": 1.0,
+    "W": 1_000.0,
+    "MW": 0.001,
+    "hp": 1 / 0.745699872,
+    "ton": 1 / _TON_KW,
+    "Btu/h": 3_600_000 / 1_055.05585262,
+    "kBtu/h": 3_600 / 1_055.05585262,
 }
 _LENGTHS: Final = {"m": 1.0, "mm": 1_000.0, "ft": 1 / 0.3048, "in": 1 / 0.0254}
 _PERCENT: Final = {"%": 1.0, "fraction": 0.01}
@@ -56,11 +71,47 @@ _FACTORS: Final[dict[str, dict[str, float]]] = {
 
 # Smallest step that a device of the trade shows in this unit (common practice, no source).
 _RESOLUTIONS: Final = {
-    "degC": 0.05, "degF": 0.1, "K": 0.05, "delta_degF": 0.1, "L/s": 0.1, "L/min": 1.0, "m3/h": 0.1, "gpm": 1.0,
-    "kPa": 0.1, "kPag": 0.1, "kPaa": 0.1, "hPa": 0.1, "Pa": 10.0, "psi": 0.05, "psig": 0.1, "psia": 0.1,
-    "bar": 0.001, "barg": 0.001, "bara": 0.001, "inHg": 0.01, "kW": 0.1, "W": 10.0, "MW": 0.001, "ton": 0.1,
-    "kWh": 1.0, "MWh": 0.001, "%": 0.1, "fraction": 0.001, "in": 0.1, "mm": 1.0, "m": 0.001, "ft": 0.01,
-    "s": 1.0, "min": 1.0, "h": 1.0, "count": 1.0, "state": 1.0, "uS/cm": 1.0, "A": 0.1, "V": 0.1, "Hz": 0.1,
+    "degC": 0.05,
+    "degF": 0.1,
+    "K": 0.05,
+    "delta_degF": 0.1,
+    "L/s": 0.1,
+    "L/min": 1.0,
+    "m3/h": 0.1,
+    "gpm": 1.0,
+    "kPa": 0.1,
+    "kPag": 0.1,
+    "kPaa": 0.1,
+    "hPa": 0.1,
+    "Pa": 10.0,
+    "psi": 0.05,
+    "psig": 0.1,
+    "psia": 0.1,
+    "bar": 0.001,
+    "barg": 0.001,
+    "bara": 0.001,
+    "inHg": 0.01,
+    "kW": 0.1,
+    "W": 10.0,
+    "MW": 0.001,
+    "ton": 0.1,
+    "kWh": 1.0,
+    "MWh": 0.001,
+    "%": 0.1,
+    "fraction": 0.001,
+    "in": 0.1,
+    "mm": 1.0,
+    "m": 0.001,
+    "ft": 0.01,
+    "s": 1.0,
+    "min": 1.0,
+    "h": 1.0,
+    "count": 1.0,
+    "state": 1.0,
+    "uS/cm": 1.0,
+    "A": 0.1,
+    "V": 0.1,
+    "Hz": 0.1,
 }
 
 
@@ -83,6 +134,33 @@ class Scale:
     def rounded(self, reported: float) -> float:
         """Return the number as the device shows it, to its resolution."""
         return round(round(reported / self.resolution) * self.resolution, 6)
+
+
+_OTHER_SYSTEM: Final = {
+    "degC": "degF",
+    "degF": "degC",
+    "L/s": "gpm",
+    "m3/h": "gpm",
+    "gpm": "L/s",
+    "kPa": "psi",
+    "psi": "kPa",
+    "kPag": "psig",
+    "psig": "kPag",
+    "kPaa": "psia",
+    "psia": "kPaa",
+    "kW": "ton",
+    "ton": "kW",
+    "mm": "in",
+    "in": "mm",
+    "m": "ft",
+    "ft": "m",
+}
+
+
+def other_system(quantity: str, unit: str) -> Scale | None:
+    """Return how the unit of the other system reports ``quantity``; None where nobody mistakes it."""
+    other = _OTHER_SYSTEM.get(unit)
+    return scale(quantity, other) if other in _FACTORS.get(quantity, {}) and other else None
 
 
 def scale(quantity: str, unit: str) -> Scale:

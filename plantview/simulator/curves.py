@@ -42,7 +42,9 @@ class Curves:
         cycling = min(1.0, part / self.plr[0])
         part = min(max(part, self.plr[0]), self.plr[1])
         shape = self.power_plr
-        by_part = _bicubic(shape, condenser_c, part) if len(shape) == 10 else shape[0] + part * (shape[1] + part * shape[2])
+        by_part = (
+            _bicubic(shape, condenser_c, part) if len(shape) == 10 else shape[0] + part * (shape[1] + part * shape[2])
+        )
         return available / self.cop * _biquadratic(self.power_ft, chws_c, condenser_c) * by_part * cycling
 
     def scaled(self, capacity_kw: float, power_ratio: float = 1.0) -> Curves:
@@ -56,26 +58,39 @@ def _biquadratic(c: Polynomial, x: float, y: float) -> float:
 
 def _bicubic(c: Polynomial, x: float, y: float) -> float:
     return (
-        c[0] + x * (c[1] + c[2] * x + c[5] * y) + y * (c[3] + c[4] * y)
-        + c[6] * x**3 + c[7] * y**3 + c[8] * x * x * y + c[9] * x * y * y
+        c[0]
+        + x * (c[1] + c[2] * x + c[5] * y)
+        + y * (c[3] + c[4] * y)
+        + c[6] * x**3
+        + c[7] * y**3
+        + c[8] * x * x * y
+        + c[9] * x * y * y
     )
 
 
 VARIABLE_SPEED: Final = Curves(
-    capacity_kw=2_317.4, cop=6.33, leaving_condenser=True,
+    capacity_kw=2_317.4,
+    cop=6.33,
+    leaving_condenser=True,
     capacity_ft=(0.6632457, 0.004608638, -0.001100111, 0.01651605, -0.0004753748, 0.001648311),
     power_ft=(0.2905409, -0.02093028, 0.0009792522, 0.01493146, 0.0003511684, -0.0008356167),
     power_plr=(-0.4540034, 0.03433262, 4.845589e-05, 0.979919, 0.2028044, -0.03705958, 0.0, 0.3066979, 0.0, 0.0),
-    chws_c=(4.44, 8.89), condenser_c=(17.67, 35.67), plr=(0.10, 1.04),
+    chws_c=(4.44, 8.89),
+    condenser_c=(17.67, 35.67),
+    plr=(0.10, 1.04),
 )
 """Reformulated EIR, 660-ton centrifugal with variable speed drive (2317 kW, COP 6.33)."""
 
 INLET_VANES: Final = Curves(
-    capacity_kw=1_055.0, cop=5.96, leaving_condenser=False,
+    capacity_kw=1_055.0,
+    cop=5.96,
+    leaving_condenser=False,
     capacity_ft=(0.1785912, -0.05900023, -0.0005946963, 0.09297889, -0.002841024, 0.004974221),
     power_ft=(0.524511, -0.02850126, 0.000803472, 0.01893133, 0.0001151629, -9.340642e-05),
     power_plr=(0.2619878, 0.2393605, 0.4988306),
-    chws_c=(4.44, 8.89), condenser_c=(15.0, 32.0), plr=(0.10, 1.05),
+    chws_c=(4.44, 8.89),
+    condenser_c=(15.0, 32.0),
+    plr=(0.10, 1.05),
 )
 """EIR, 300-ton centrifugal with inlet vanes at constant speed (1055 kW, COP 5.96)."""
 

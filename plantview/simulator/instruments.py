@@ -9,7 +9,19 @@ from plantview.model.point import Point
 from plantview.simulator.constants import MAKEUP_TEMP_C
 from plantview.simulator.controller import Controller
 from plantview.simulator.machines import Machines
-from plantview.simulator.measured import CELL, CHILLER, DRIVE, WORDS, Truth, bound, litres, volume_flow
+from plantview.simulator.measured import (
+    CELL,
+    CHILLER,
+    DRIVE,
+    EXCHANGER,
+    PLACE,
+    SWITCH,
+    Truth,
+    bound,
+    litres,
+    switch_word,
+    volume_flow,
+)
 from plantview.simulator.panel import MODES
 from plantview.simulator.pump import Pump
 
@@ -31,7 +43,11 @@ class Instruments:
             numbers = {name: float(number) for number, name in point.states.items()}
             return (lambda: numbers[word()]) if set(self._words_of(point)) <= set(numbers) else None
         truth = self._number(point)
-        if truth is not None and point.quantity == "pressure_gauge" and point.measurement in {"evap_pressure", "cond_pressure"}:
+        if (
+            truth is not None
+            and point.quantity == "pressure_gauge"
+            and point.measurement in {"evap_pressure", "cond_pressure"}
+        ):
             return lambda: truth() - self._machines.air.pressure_kpa
         return truth
 
@@ -39,14 +55,17 @@ class Instruments:
         if point.measurement == "mode" and point.equipment in self._machines.chillers:
             panel = self._machines.chillers[point.equipment].panel
             return lambda: panel.mode
-        fixed = WORDS.get(point.measurement)
-        return (lambda: fixed) if fixed else None
+        if point.measurement == "hand_off_auto":
+            drive = self._machines.drives().get(point.equipment)
+            return (lambda: switch_word(drive)) if drive else None
+        if point.measurement == "local_remote" and point.equipment in self._machines.chillers:
+            chiller = self._machines.chillers[point.equipment]
+            return lambda: "LOCAL" if chiller.local else "REMOTE"
+        return None
 
     @staticmethod
     def _words_of(point: Point) -> tuple[str, ...]:
-        if point.measurement == "mode":
-            return MODES
-        return (WORDS[point.measurement],)
+        return {"mode": MODES, "hand_off_auto": SWITCH, "local_remote": PLACE}[point.measurement]
 
     def _number(self, point: Point) -> Truth | None:
         name, what, machines = point.equipment, point.measurement, self._machines
@@ -70,6 +89,8 @@ class Instruments:
             return {"position": lambda: valve.position_pct, "command": lambda: valve.command_pct}.get(what)
         if name in machines.coils:
             return self._coil(name, what)
+        if name in machines.exchangers:
+            return bound(EXCHANGER, what, machines.exchangers[name])
         if name in machines.basins:
             basin = machines.basins[name]
             return {
@@ -118,7 +139,9 @@ class Instruments:
     def _pump_place(self, pump: Pump, what: str) -> Truth | None:
         suction, discharge = next(
             (circuit.headers[branch.start], circuit.headers[branch.end])
-            for circuit in self._machines.circuits.values() for branch in circuit.branches if pump in branch.pumps
+            for circuit in self._machines.circuits.values()
+            for branch in circuit.branches
+            if pump in branch.pumps
         )
         return {
             "flow": lambda: litres(pump.flow, suction.temp_c),
@@ -141,7 +164,9 @@ class Instruments:
             "pressure": lambda: header.pressure_kpa,
             "flow": lambda: litres(sum(branch.flow for branch in inflows), header.temp_c),
             "setpoint": self._setpoint(name),
-            "dp_setpoint": (lambda: self._controller.dp_setpoint_kpa) if name == self._controller.layout.coil_ends[0] else None,
+            "dp_setpoint": (lambda: self._controller.dp_setpoint_kpa)
+            if name == self._controller.layout.coil_ends[0]
+            else None,
         }.get(what)
 
     def _setpoint(self, name: str) -> Truth | None:

@@ -28,6 +28,29 @@ class TrainLayout:
     valves: tuple[str, ...]
     own_pumps: tuple[str, ...]
     """Dedicated pumps, in the chiller's own branches."""
+    chw_valves: tuple[str, ...] = ()
+    """Those of ``valves`` on the chilled side."""
+    cw_valves: tuple[str, ...] = ()
+    """Those of ``valves`` on the condenser side: they also hold the lift of the machine."""
+    least_lift_k: float = 0.0
+    """Least leaving condenser water over leaving chilled water; 0 where the maker states none."""
+
+
+@dataclass(frozen=True, slots=True)
+class ExchangerLayout:
+    """An economiser ahead of the chillers."""
+
+    id: str
+    loop: str
+    start: str
+    """Loop and header of its warm side."""
+    warm_valves: tuple[str, ...]
+    cool_valves: tuple[str, ...]
+    bypass_valves: tuple[str, ...]
+    """Take the water past its warm side."""
+    approach_k: float
+    warm_in_c: float
+    """Return water that the coils are designed for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +75,7 @@ class Layout:
     """Valve of the tower bypass and the one that moves against it; empty where there is none."""
     least_flow_bypass: str
     """Valve of a minimum-flow bypass in the chilled loop; empty where there is none."""
+    exchanger: ExchangerLayout | None = None
 
 
 def layout_of(plant: Plant) -> Layout:
@@ -59,34 +83,110 @@ def layout_of(plant: Plant) -> Layout:
     sizes = Sizes(plant)
     chilled, condenser = plant.loop_of("chilled"), plant.loop_of("condenser")
     if chilled is None or condenser is None or not chilled.stages_of("coil") or not chilled.stages_of("chiller"):
-        raise ConfigError(plant.folder, [Problem(
-            "plant.toml", 0, "loops", "the simulator needs a chilled water loop with chillers and coils, and a condenser water loop",
-            "add the missing loop or stage",
-        )])
+        raise ConfigError(
+            plant.folder,
+            [
+                Problem(
+                    "plant.toml",
+                    0,
+                    "loops",
+                    "the simulator needs a chilled water loop with chillers and coils, and a condenser water loop",
+                    "add the missing loop or stage",
+                )
+            ],
+        )
     chillers, coils = chilled.stages_of("chiller"), chilled.stages_of("coil")
     barrels = condenser.stages_of("chiller")
     tower_bypass, tower_valve = _tower_bypass(plant, condenser)
     trains = [
         _train(sizes, port.equipment, branch, condenser)
-        for stage in chillers for branch in stage.branches for port in branch if port.side == "evaporator"
+        for stage in chillers
+        for branch in stage.branches
+        for port in branch
+        if port.side == "evaporator"
     ]
     return Layout(
-        tuple(trains), tuple(_groups(sizes, chilled)) + tuple(_groups(sizes, condenser)), chillers[-1].end,
-        (coils[0].start, coils[-1].end), chilled.id, condenser.id, barrels[0].start, _coil_valves(sizes, coils),
-        tower_valve, tower_bypass, next((b.via[0] for b in chilled.bypasses if b.via and not b.either_way), ""),
+        tuple(trains),
+        tuple(_groups(sizes, chilled)) + tuple(_groups(sizes, condenser)),
+        chillers[-1].end,
+        (coils[0].start, coils[-1].end),
+        chilled.id,
+        condenser.id,
+        barrels[0].start,
+        _coil_valves(sizes, coils),
+        tower_valve,
+        tower_bypass,
+        _least_flow_bypass(chilled),
+        _exchanger(sizes, chilled, condenser),
     )
 
 
 def _train(sizes: Sizes, chiller: str, branch: tuple[Port, ...], condenser: Loop) -> TrainLayout:
-    ports = list(branch)
-    for stage in condenser.stages_of("chiller"):
-        for other in stage.branches:
-            if any(port.equipment == chiller for port in other):
-                ports += other
+    warm_side = [
+        port
+        for stage in condenser.stages_of("chiller")
+        for other in stage.branches
+        for port in other
+        if any(item.equipment == chiller for item in other)
+    ]
+    ports = [*branch, *warm_side]
     return TrainLayout(
         chiller,
         tuple(port.equipment for port in ports if sizes.role(port) == "valve"),
         tuple(port.equipment for port in ports if sizes.role(port) == "pump"),
+        tuple(port.equipment for port in branch if sizes.role(port) == "valve"),
+        tuple(port.equipment for port in warm_side if sizes.role(port) == "valve"),
+        sizes.plant.equipment[chiller].design.get("min_lift", 0.0),
+    )
+
+
+def _exchanger(sizes: Sizes, chilled: Loop, condenser: Loop) -> ExchangerLayout | None:
+    """Return the first economiser whose warm side stands in the chilled and its cool side in the condenser loop."""
+    cool_sides = {
+        port.equipment: branch
+        for stage in condenser.stages
+        for branch in stage.branches
+        for port in branch
+        if port.side == "cool"
+    }
+    for stage in chilled.stages_of("heat_exchanger"):
+        for branch in stage.branches:
+            for port in branch:
+                if port.side == "warm" and port.equipment in cool_sides:
+                    return _economiser(sizes, chilled, stage, (branch, cool_sides[port.equipment]), port.equipment)
+    return None
+
+
+def _economiser(
+    sizes: Sizes, chilled: Loop, stage: Stage, sides: tuple[tuple[Port, ...], tuple[Port, ...]], name: str
+) -> ExchangerLayout:
+    warm, cool = ([port.equipment for port in side if sizes.role(port) == "valve"] for side in sides)
+    past = [
+        valve for item in chilled.bypasses if (item.start, item.end) == (stage.start, stage.end) for valve in item.via
+    ]
+    coils = [
+        sizes.plant.equipment[port.equipment]
+        for item in chilled.stages_of("coil")
+        for port in item.ports()
+        if port.side == "coil"
+    ]
+    return ExchangerLayout(
+        name,
+        chilled.id,
+        stage.start,
+        tuple(warm),
+        tuple(cool),
+        tuple(past),
+        sizes.need(sizes.plant.equipment[name], "approach"),
+        sizes.need(coils[0], "chwr_temp"),
+    )
+
+
+def _least_flow_bypass(chilled: Loop) -> str:
+    """Return the valve of the bypass that runs against the coils: from where the chillers deliver back to the return."""
+    beside = {(stage.start, stage.end) for stage in chilled.stages_of("heat_exchanger")}
+    return next(
+        (b.via[0] for b in chilled.bypasses if b.via and not b.either_way and (b.start, b.end) not in beside), ""
     )
 
 

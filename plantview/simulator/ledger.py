@@ -60,8 +60,11 @@ class Ledger:
         moved = {name: (now[name] - was) / 3_600 for name, was in self._began.items()}
         found = [self._chiller(name, moved) for name in self._machines.chillers]
         found += [self._coil(name, moved) for name in self._machines.coils]
+        found += [self._exchanger(name, moved) for name in self._machines.exchangers]
         found += [self._circuit(name, circuit, moved) for name, circuit in self._machines.circuits.items()]
-        found.append(Balance(f"mass at {self.worst_header or 'headers'}", self.worst_residual_kg_s, 0.0, MASS_TOLERANCE_KG_S))
+        found.append(
+            Balance(f"mass at {self.worst_header or 'headers'}", self.worst_residual_kg_s, 0.0, MASS_TOLERANCE_KG_S)
+        )
         return found
 
     def open_balances(self) -> list[Balance]:
@@ -77,7 +80,8 @@ class Ledger:
         """Return the flow of every branch (``<loop>/<stage>/<number>``) and bypass (``<loop>/<bypass>``) now."""
         return {
             branch.key: branch.flow / density_kg_l(circuit.headers[branch.start].temp_c)
-            for circuit in self._machines.circuits.values() for branch in circuit.branches
+            for circuit in self._machines.circuits.values()
+            for branch in circuit.branches
         }
 
     @staticmethod
@@ -91,17 +95,26 @@ class Ledger:
     def _coil(name: str, moved: dict[str, float]) -> Balance:
         return _balance(f"{name} air = water", moved[f"{name}.air"], moved[f"{name}.water"] + moved[f"{name}.stored"])
 
+    @staticmethod
+    def _exchanger(name: str, moved: dict[str, float]) -> Balance:
+        given = -moved[f"{name}.warm.water"] - moved[f"{name}.warm.stored"]
+        return _balance(
+            f"{name} warm side = cool side", given, moved[f"{name}.cool.water"] + moved[f"{name}.cool.stored"]
+        )
+
     def _circuit(self, name: str, circuit: Circuit, moved: dict[str, float]) -> Balance:
         """Heat into the loop + pump heat = heat out of the loop + what its headers store."""
         pumps = moved[f"{name}.pumps"]
         stored = moved[f"{name}.stored"]
         if circuit.water == "condenser":
             given = sum(moved[f"{item}.condenser.water"] for item in self._machines.chillers)
+            given += sum(moved[f"{item}.cool.water"] for item in self._machines.exchangers)
             taken = sum(moved[f"{item}.water"] for item in self._machines.cells)
             made_up = sum(moved[f"{item}.net"] for item in self._machines.basins)
             return _balance(f"{name} condensers + pumps = towers + storage", given + pumps, taken + stored - made_up)
         given = sum(moved[f"{item}.water"] for item in self._machines.coils)
         taken = -sum(moved[f"{item}.evaporator.water"] for item in self._machines.chillers)
+        taken -= sum(moved[f"{item}.warm.water"] for item in self._machines.exchangers)
         return _balance(f"{name} coils + pumps = evaporators + storage", given + pumps, taken + stored)
 
     def _counters(self) -> dict[str, float]:
@@ -116,6 +129,10 @@ class Ledger:
             found[f"{name}.air"] = coil.air_kj
             found[f"{name}.water"] = coil.water.water_kj
             found[f"{name}.stored"] = coil.water.kg * coil.water.enthalpy
+        for name, exchanger in machines.exchangers.items():
+            for side, water in (("warm", exchanger.warm), ("cool", exchanger.cool)):
+                found[f"{name}.{side}.water"] = water.water_kj
+                found[f"{name}.{side}.stored"] = water.kg * water.enthalpy
         for name, cell in machines.cells.items():
             found[f"{name}.water"] = cell.lost_kj
         for name, basin in machines.basins.items():

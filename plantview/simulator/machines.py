@@ -9,6 +9,7 @@ from plantview.simulator.cell import Cell
 from plantview.simulator.chiller import Chiller
 from plantview.simulator.circuit import Circuit
 from plantview.simulator.coil import Coil
+from plantview.simulator.exchanger import Exchanger
 from plantview.simulator.pump import Drive, Fan, Pump
 from plantview.simulator.valve import Valve
 from plantview.simulator.weather import Air
@@ -22,6 +23,7 @@ class Machines:
     fans: dict[str, Fan] = field(default_factory=dict)
     valves: dict[str, Valve] = field(default_factory=dict)
     chillers: dict[str, Chiller] = field(default_factory=dict)
+    exchangers: dict[str, Exchanger] = field(default_factory=dict)
     cells: dict[str, Cell] = field(default_factory=dict)
     coils: dict[str, Coil] = field(default_factory=dict)
     basins: dict[str, Basin] = field(default_factory=dict)
@@ -61,6 +63,8 @@ class Machines:
     def _heat(self, dt_s: float) -> None:
         for chiller in self.chillers.values():
             chiller.step(dt_s)
+        for exchanger in self.exchangers.values():
+            exchanger.step()
         for name, coil in self.coils.items():
             coil.load_kw = self.coil_loads_kw.get(name, 0.0)
             coil.step(dt_s)

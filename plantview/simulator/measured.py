@@ -7,6 +7,7 @@ from typing import Final, TypeVar
 
 from plantview.simulator.cell import Cell
 from plantview.simulator.chiller import Chiller
+from plantview.simulator.exchanger import Exchanger
 from plantview.simulator.panel import FAULT
 from plantview.simulator.pump import Drive
 from plantview.simulator.volume import Volume
@@ -46,9 +47,9 @@ CHILLER: Final[dict[str, Callable[[Chiller], float]]] = {
     "cond_pressure": lambda m: m.pressures_kpa()[1],
     "evap_sat_temp": lambda m: m.evap_sat_c,
     "cond_sat_temp": lambda m: m.cond_sat_c,
-    "liquid_temp": lambda m: m.cond_sat_c - 3.5 * m.part_load,
-    "suction_temp": lambda m: m.evap_sat_c + 0.6 * _running(m),
-    "discharge_temp": lambda m: m.cond_sat_c + (7.0 + 5.0 * m.part_load) * _running(m),
+    "liquid_temp": lambda m: m.liquid_c,
+    "suction_temp": lambda m: m.suction_c,
+    "discharge_temp": lambda m: m.discharge_c,
     "oil_pressure": lambda m: 165.0 * _running(m),
     "oil_temp": lambda m: m.oil_c,
     "vane_position": lambda m: m.vane_pct,
@@ -81,7 +82,21 @@ CELL: Final[dict[str, Callable[[Cell], float]]] = {
     "isolation_valve_command": lambda m: float(m.isolation.command_pct > 50),
     "water_flow": lambda m: litres(m.flow, m.entering_c),
 }
-WORDS: Final = {"hand_off_auto": "AUTO", "local_remote": "REMOTE"}
+EXCHANGER: Final[dict[str, Callable[[Exchanger], float]]] = {
+    "warm_in_temp": lambda m: m.warm.in_c,
+    "warm_out_temp": lambda m: m.warm.out_c,
+    "cool_in_temp": lambda m: m.cool.in_c,
+    "cool_out_temp": lambda m: m.cool.out_c,
+}
+SWITCH: Final = ("AUTO", "HAND", "OFF")
+PLACE: Final = ("REMOTE", "LOCAL")
+
+
+def switch_word(drive: Drive) -> str:
+    """Return how the switch at a drive stands."""
+    if drive.hand_pct is None:
+        return "AUTO"
+    return "HAND" if drive.hand_pct > 0 else "OFF"
 
 
 def bound(table: Mapping[str, Callable[[M], float]], what: str, machine: M) -> Truth | None:

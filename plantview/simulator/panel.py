@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from plantview.simulator import constants as c
 
 OFF = "OFF"
@@ -11,22 +13,43 @@ RUN = "RUN"
 STOPPING = "STOPPING"
 INHIBIT = "RESTART INHIBIT"
 FAULT = "FAULT"
+NO_FLOW, FREEZING, HIGH_PRESSURE, LOW_PRESSURE, LOW_LIFT, TRIPPED = 1, 2, 3, 4, 5, 6
+"""Fault codes of this panel."""
+CUT_OUT_S = {HIGH_PRESSURE: 3.0, LOW_PRESSURE: 60.0, LOW_LIFT: 180.0}
+"""How long a limit must be passed before it trips."""
 MODES = (OFF, WAITING, STARTING, RUN, STOPPING, INHIBIT, FAULT)
+
+
+@dataclass(frozen=True, slots=True)
+class Safeties:
+    """What the panel's cut-outs look at: leaving water, both saturations, lift that is missing (0 to 1)."""
+
+    chws_c: float
+    evap_sat_c: float = 4.0
+    cond_sat_c: float = 35.0
+    lift_shortage: float = 0.0
 
 
 class FlowSwitch:
     """Closes above a flow and opens below a lower one."""
 
-    __slots__ = ("_break_flow", "_make_flow", "closed")
+    __slots__ = ("_break_flow", "_make_flow", "closed", "held")
 
     def __init__(self, least_flow: float) -> None:
         self._make_flow = c.PROOF_MAKE_SHARE * least_flow
         self._break_flow = c.PROOF_BREAK_SHARE * least_flow
         self.closed = False
+        self.held: bool | None = None
+        """Stuck open (False) or closed (True); None for a switch that works."""
+
+    @property
+    def make_flow(self) -> float:
+        """Return the flow at which it closes."""
+        return self._make_flow
 
     def sense(self, flow: float) -> None:
         """Take the flow through the barrel."""
-        self.closed = flow > (self._break_flow if self.closed else self._make_flow)
+        self.closed = flow > (self._break_flow if self.closed else self._make_flow) if self.held is None else self.held
 
 
 class Panel:
@@ -40,6 +63,10 @@ class Panel:
         self.starts = 0
         self.fault_code = 0
         self._flow_lost_s = 0.0
+        self._cut_out_s = 0.0
+        self._cut_out = 0
+        self.tripped = 0
+        """Fault code of a trip from outside the panel's own cut-outs; 0 for none."""
 
     @property
     def restart_left_s(self) -> float:
@@ -57,14 +84,20 @@ class Panel:
         """Put a machine that has been running for a while into a warm plant."""
         self.mode, self.in_mode_s, self.since_start_s = RUN, running_for_s, running_for_s
 
-    def step(self, dt_s: float, enabled: bool, flows_proven: bool, chws_c: float) -> None:
+    @property
+    def warmed_up(self) -> bool:
+        """Return whether it has run long enough for its condenser to be warm."""
+        return self.mode == RUN and self.in_mode_s >= c.WARM_UP_S
+
+    def step(self, dt_s: float, enabled: bool, flows_proven: bool, safeties: Safeties) -> None:
         """Let the sequence move on."""
         self.in_mode_s += dt_s
         self.since_start_s += dt_s
         if self.mode not in {RUN, STOPPING}:
             self.since_stop_s += dt_s
         self._flow_lost_s = 0.0 if flows_proven else self._flow_lost_s + dt_s
-        following = self._following(enabled, flows_proven, chws_c)
+        self._cut_out_s = self._cut_out_s + dt_s if self._beyond_limits(safeties) else 0.0
+        following = self._following(enabled, flows_proven, safeties.chws_c)
         if following != self.mode:
             self._enter(following)
 
@@ -84,15 +117,30 @@ class Panel:
         return STARTING if filtered else WAITING
 
     def _while_turning(self, enabled: bool, chws_c: float) -> str:
-        if self._flow_lost_s >= c.FLOW_FILTER_S:
-            self.fault_code = 1
-            return FAULT
-        if chws_c < c.FREEZE_TRIP_C:
-            self.fault_code = 2
+        self.fault_code = self._tripping(chws_c)
+        if self.fault_code:
             return FAULT
         if not enabled:
             return STOPPING
         return RUN if self.mode == RUN or self.in_mode_s >= c.STARTING_S else STARTING
+
+    def _tripping(self, chws_c: float) -> int:
+        if self._flow_lost_s >= c.FLOW_FILTER_S:
+            return NO_FLOW
+        if chws_c < c.FREEZE_TRIP_C:
+            return FREEZING
+        return self._cut_out if self._cut_out and self._cut_out_s >= CUT_OUT_S[self._cut_out] else self.tripped
+
+    def _beyond_limits(self, safeties: Safeties) -> bool:
+        """Note which pressure cut-out counts; none while the machine starts."""
+        self._cut_out = 0
+        if safeties.cond_sat_c > c.HIGH_PRESSURE_C:
+            self._cut_out = HIGH_PRESSURE
+        elif self.warmed_up and safeties.evap_sat_c < c.LOW_PRESSURE_C:
+            self._cut_out = LOW_PRESSURE
+        elif safeties.lift_shortage > c.LIFT_TRIP_SHORTAGE:
+            self._cut_out = LOW_LIFT
+        return self._cut_out > 0
 
     def _enter(self, mode: str) -> None:
         if mode == STARTING:

@@ -18,6 +18,8 @@ _HEADER_START_C: Final = {"chilled": 9.0, "condenser": 27.0}
 BYPASS_BALANCE_KPA: Final = 60.0
 """Balancing valve of a bypass at its design flow: the tower's column and nozzles, or a building's circuit."""
 
+EXCHANGER_BYPASS_KPA: Final = 25.0
+
 
 class Piping:
     """Makes circuits out of loops; ``volumes`` are the barrels and coils by port."""
@@ -34,7 +36,8 @@ class Piping:
         index = {name: at for at, name in enumerate(loop.headers)}
         branches = [
             self._branch(loop, stage, number, (index[stage.start], index[stage.end]), losses.get(stage.id, 0.0))
-            for stage in loop.stages for number in range(len(stage.branches))
+            for stage in loop.stages
+            for number in range(len(stage.branches))
         ]
         branches += [self._bypass(loop, bypass, (index[bypass.start], index[bypass.end])) for bypass in loop.bypasses]
         headers = self._headers(loop)
@@ -75,13 +78,22 @@ class Piping:
     def _bypass(self, loop: Loop, bypass: Bypass, ends: tuple[int, int]) -> Branch:
         if bypass.via:
             flow = min(self.sizes.flow(Port(name, ""), loop) for name in bypass.via)
-            fixed = BYPASS_BALANCE_KPA / flow**2
+            fixed = self._balance_kpa(loop, bypass) / flow**2
         else:
             fixed = c.DECOUPLER_DP_KPA / self._loop_flow(loop) ** 2
         branch = Branch(f"{loop.id}/{bypass.id}", ends, not bypass.either_way, fixed, 0.0)
         branch.bypass = True
         branch.valves += [self.machines.valves[name] for name in bypass.via]
         return branch
+
+    @staticmethod
+    def _balance_kpa(loop: Loop, bypass: Bypass) -> float:
+        """Return what the balancing valve holds: little beside one exchanger, much beside a building's circuit."""
+        beside = any(
+            (stage.start, stage.end) == (bypass.start, bypass.end) and stage.kind == "heat_exchanger"
+            for stage in loop.stages
+        )
+        return EXCHANGER_BYPASS_KPA if beside else BYPASS_BALANCE_KPA
 
     def _loop_flow(self, loop: Loop) -> float:
         totals = [sum(self.sizes.flow(port, loop) for port in self.sizes.pumps_of(stage)) for stage in loop.stages]
@@ -100,5 +112,8 @@ class Piping:
         self.machines.basins[item.id] = Basin(header, self.sizes.need(item, "level"), self._loop_flow(loop))
         falling = [stage for stage in loop.stages_of("tower_cell") if stage.end == header.name]
         self.machines.basin_cells[item.id] = [
-            self.machines.cells[port.equipment] for stage in falling for port in stage.ports() if port.equipment in self.machines.cells
+            self.machines.cells[port.equipment]
+            for stage in falling
+            for port in stage.ports()
+            if port.equipment in self.machines.cells
         ]

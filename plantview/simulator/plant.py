@@ -12,6 +12,7 @@ from plantview.model.plant import Plant
 from plantview.simulator.build import build
 from plantview.simulator.constants import SETTLE_S, STEP_S_MAX
 from plantview.simulator.controller import Controller
+from plantview.simulator.fault_effects import Breakage, World
 from plantview.simulator.faults import Fault, place_fault
 from plantview.simulator.instruments import Instruments
 from plantview.simulator.layout import Layout, layout_of
@@ -41,7 +42,7 @@ class SimulatedPlant:
         self.controller = Controller(layout, self.machines, self._outputs, _design_dp_kpa(plant, layout))
         self._site = Site(plant.simulation, plant.zone, plant.altitude_m, seed)
         self._sensors = self._instrument(seed)
-        self._faults: list[Fault] = []
+        self._breakage = Breakage(World(plant, self.machines, self._sensors, self._outputs))
         self._reported: dict[str, float] = {}
         self._reported_at_s = -math.inf
         self._elapsed_s = 0.0
@@ -88,10 +89,19 @@ class SimulatedPlant:
     def inject(self, fault: Fault) -> None:
         """Let a fault befall the plant; its seconds count from now. UnknownFault if its target is not there."""
         place_fault(fault, self.plant)
-        if len(self._faults) >= FAULTS_MAX:
+        if len(self._breakage.faults) >= FAULTS_MAX:
             raise ValueError(f"a simulated plant takes at most {FAULTS_MAX} faults")
-        self._faults.append(fault)
-        self._apply_faults()
+        self._breakage.add(fault)
+        self._breakage.step(self.now_ms)
+
+    def mend(self, fault: Fault) -> None:
+        """Take back a fault that was injected, whether its time is over or not."""
+        self._breakage.lift(fault)
+
+    @property
+    def faults(self) -> tuple[Fault, ...]:
+        """Return the faults that were injected and not mended."""
+        return tuple(self._breakage.faults)
 
     # --- inside ---------------------------------------------------------------------------
     def _advance(self, dt_s: float) -> None:
@@ -100,8 +110,7 @@ class SimulatedPlant:
         self.controller.step(dt_s)
         self.machines.step(dt_s)
         self._elapsed_s += dt_s
-        if self._faults:
-            self._apply_faults()
+        self._breakage.step(self.now_ms)
 
     def _look_outside(self) -> None:
         self.machines.air = self._site.air(self.now_ms)
@@ -121,20 +130,6 @@ class SimulatedPlant:
         for chiller in self.machines.chillers.values():
             chiller.panel.starts = round(chiller.run_hours / 9)
 
-    def _apply_faults(self) -> None:
-        active = [fault for fault in self._faults if fault.active(self.now_ms)]
-        tripped = {fault.target for fault in active if fault.kind == "pump-trip"}
-        fouled = {fault.target: fault.amount for fault in active if fault.kind == "fouled-condenser"}
-        stuck = {fault.target for fault in active if fault.kind == "stuck-sensor"}
-        biased = {fault.target: fault.amount for fault in active if fault.kind == "sensor-bias"}
-        for name, pump in self.machines.pumps.items():
-            pump.tripped = name in tripped
-        for name, chiller in self.machines.chillers.items():
-            chiller.condenser_tubes.fouling = fouled.get(name, 0.0)
-        for name in {fault.target for fault in self._faults if fault.kind in {"stuck-sensor", "sensor-bias"}}:
-            self._sensors[name].stuck = name in stuck
-            self._sensors[name].bias_reported = biased.get(name, 0.0)
-
     def _instrument(self, seed: int) -> dict[str, Sensor]:
         instruments = Instruments(self.plant, self.machines, self.controller)
         sensors: dict[str, Sensor] = {}
@@ -146,10 +141,15 @@ class SimulatedPlant:
                     raise KeyError(name)
                 sensors[name] = Sensor(point, truth, random.Random(f"{seed} {name}"))
             except KeyError:
-                problems.append(Problem(
-                    "points.csv", 0, name, f"the simulator does not model this measurement in {point.unit.name}",
-                    "leave the point out, or use a measurement, unit and states that the simulator knows",
-                ))
+                problems.append(
+                    Problem(
+                        "points.csv",
+                        0,
+                        name,
+                        f"the simulator does not model this measurement in {point.unit.name}",
+                        "leave the point out, or use a measurement, unit and states that the simulator knows",
+                    )
+                )
         if problems:
             raise ConfigError(self.plant.folder, problems)
         return sensors
@@ -160,4 +160,6 @@ def _design_dp_kpa(plant: Plant, layout: Layout) -> float:
     loop, sizes = plant.loops[layout.chilled], Sizes(plant)
     losses = sizes.pipe_losses(loop)
     coils = loop.stages_of("coil")
-    return max(losses.get(stage.id, 0.0) + max(sum(map(sizes.dp, branch)) for branch in stage.branches) for stage in coils)
+    return max(
+        losses.get(stage.id, 0.0) + max(sum(map(sizes.dp, branch)) for branch in stage.branches) for stage in coils
+    )

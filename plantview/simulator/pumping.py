@@ -16,6 +16,10 @@ FLOW_UP_SHARE: Final = 0.03
 FLOW_DOWN_SHARE: Final = 0.10
 STAGE_S: Final = 600.0
 SPEED_LEAST_PCT: Final = 30.0
+SOFT_START_PCT_S: Final = 1.0
+SOFT_JOIN_PCT_S: Final = 0.15
+SOFT_JOIN_SHARE: Final = 0.75
+"""A pump that joins others comes up slowly from this share of their speed, so that the pressure loop can follow."""
 
 
 class Header:
@@ -29,6 +33,7 @@ class Header:
         self._unproven_s = dict.fromkeys(group.pumps, 0.0)
         self._locked_s = dict.fromkeys(group.pumps, 0.0)
         self._waited_s = 0.0
+        self._soft_pct = dict.fromkeys(group.pumps, 0.0)
         self.count = 0
 
     def run_at_once(self, count: int, speed_pct: float) -> None:
@@ -36,7 +41,7 @@ class Header:
         self.count = count
         self._chosen = list(self.group.pumps[:count])
         for name in self._chosen:
-            self._pumps[name].speed_pct = speed_pct
+            self._pumps[name].speed_pct = self._soft_pct[name] = speed_pct
 
     def stage_by_flow(self, dt_s: float, wanted: bool) -> None:
         """Set the count from the flow that the buildings take."""
@@ -56,9 +61,25 @@ class Header:
         """Choose the pumps and drive them."""
         self._judge(dt_s)
         self._choose()
+        self._soften(dt_s, speed_pct)
         for name, pump in self._pumps.items():
             pump.command = self._outputs.drive(f"{name}.command", float(name in self._chosen)) > 0.5
-            pump.speed_command_pct = self._outputs.drive(f"{name}.speed_command", speed_pct) if pump.variable else 100.0
+            own_pct = min(speed_pct, self._soft_pct[name])
+            pump.speed_command_pct = self._outputs.drive(f"{name}.speed_command", own_pct) if pump.variable else 100.0
+
+    def _soften(self, dt_s: float, speed_pct: float) -> None:
+        """Bring a pump up slowly beside others that hold a pressure; a lone one, or a failed one's stand-in, at once."""
+        gentle = self.group.serves_coils and not any(self._locked_s.values())
+        turning = any(self._pumps[name].running for name in self._chosen)
+        for name in self._pumps:
+            if name not in self._chosen:
+                self._soft_pct[name] = SPEED_LEAST_PCT
+            elif gentle and turning:
+                joining = SOFT_JOIN_SHARE * speed_pct < self._soft_pct[name] < speed_pct
+                reach = (SOFT_JOIN_PCT_S if joining else SOFT_START_PCT_S) * dt_s
+                self._soft_pct[name] = min(self._soft_pct[name] + reach, 100.0)
+            else:
+                self._soft_pct[name] = max(self._soft_pct[name], speed_pct)
 
     def _judge(self, dt_s: float) -> None:
         for name in self._pumps:

@@ -14,10 +14,13 @@ APPROACH_K: Final = 4.5
 COLDEST_C: Final = 21.5
 WARMEST_C: Final = 29.0
 """The range over which the chillers' published curves were validated."""
+FREE_COOLING_COLDEST_C: Final = 5.5
+"""With an economiser the towers make water as cold as the weather gives, short of ice."""
 FANS_OFF_K: Final = 0.56
 FANS_OFF_S: Final = 300.0
 FANS_REST_S: Final = 60.0
 SETPOINT_LAG_S: Final = 1_200.0
+CHANGEOVER_LAG_S: Final = 300.0
 
 
 class Rejection:
@@ -47,11 +50,12 @@ class Rejection:
         for fan in self._machines.fans.values():
             fan.speed_pct = 60.0
 
-    def step(self, dt_s: float, water_moves: bool) -> None:
+    def step(self, dt_s: float, water_moves: bool, coldest_c: float) -> None:
         """Hold the leaving tower water while condenser water moves."""
         cws = self._machines.circuits[self._layout.condenser].by_name[self._layout.cws]
-        aim = min(max(self._machines.air.wet_bulb_c + APPROACH_K, COLDEST_C), WARMEST_C)
-        self._own_setpoint_c += (aim - self._own_setpoint_c) * min(dt_s / SETPOINT_LAG_S, 1.0)
+        aim = min(max(self._machines.air.wet_bulb_c + APPROACH_K, coldest_c), WARMEST_C)
+        lag_s = CHANGEOVER_LAG_S if coldest_c < COLDEST_C else SETPOINT_LAG_S
+        self._own_setpoint_c += (aim - self._own_setpoint_c) * min(dt_s / lag_s, 1.0)
         self.setpoint_c = self._outputs.drive(f"{self._layout.cws}.setpoint", round(self._own_setpoint_c, 1))
         error = cws.temp_c - self.setpoint_c
         if water_moves:
@@ -89,7 +93,9 @@ class Rejection:
         bypass_pct = self._outputs.drive(f"{layout.tower_bypass}.command", 100.0 - tower_pct)
         valves[layout.tower_bypass].command_pct = bypass_pct
         if layout.tower_valve:
-            valves[layout.tower_valve].command_pct = self._outputs.drive(f"{layout.tower_valve}.command", 100.0 - bypass_pct)
+            valves[layout.tower_valve].command_pct = self._outputs.drive(
+                f"{layout.tower_valve}.command", 100.0 - bypass_pct
+            )
 
     def _fans(self, demand_pct: float, error_k: float, water_moves: bool, dt_s: float) -> None:
         self._fans_s += dt_s

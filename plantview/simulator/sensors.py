@@ -8,8 +8,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
-from plantview.model.point import Point
-from plantview.simulator.conversions import Scale, scale
+from plantview.model.point import ModbusAddress, Point
+from plantview.simulator.conversions import Scale, other_system, scale
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,12 +38,36 @@ ACCURACY: Final = {
     "current": Accuracy(noise_share=0.003),
 }
 _EXACT: Final = Accuracy()
-_NOT_SENSED: Final = frozenset({
-    "setpoint", "active_setpoint", "dp_setpoint", "demand_limit", "command", "speed_command", "restart_time_left",
-})
+_NOT_SENSED: Final = frozenset(
+    {
+        "setpoint",
+        "active_setpoint",
+        "dp_setpoint",
+        "demand_limit",
+        "command",
+        "speed_command",
+        "restart_time_left",
+    }
+)
 """Numbers that a controller knows and does not measure."""
 FLOW_CUT_OFF_L_S: Final = 0.5
 """A flow meter shows zero below this."""
+
+
+COUNTERS: Final = frozenset({"energy", "run_hours", "starts"})
+REGISTER_LIMITS: Final = {"uint16": 2.0**16, "int16": 2.0**15, "uint32": 2.0**32, "int32": 2.0**31, "bcd32": 1e8}
+PANEL_DIGITS: Final = 1e7
+"""A counter in a controller shows seven digits."""
+
+
+def register_size(point: Point) -> float:
+    """Return the reading at which a counter starts again from zero; 0 for what is no counter."""
+    if point.measurement not in COUNTERS:
+        return 0.0
+    if not isinstance(point.address, ModbusAddress):
+        return PANEL_DIGITS
+    scale_factor = point.address.scale or 1.0
+    return REGISTER_LIMITS.get(point.address.kind, PANEL_DIGITS) * scale_factor
 
 
 class Sensor:
@@ -53,9 +77,24 @@ class Sensor:
         self.scale: Scale = scale(point.quantity, point.unit.name)
         self.bias_reported = 0.0
         """Added by a fault, in the reported unit."""
+        self.noise_reported = 0.0
+        """Added spread, in the reported unit."""
+        self.drift_per_h = 0.0
+        self.factor = 1.0
+        """On the reading: a wrong current transformer ratio."""
         self.stuck = False
+        self.broken = False
+        """Open circuit: there is no number."""
+        self.wrong_unit = False
+        """The number is that of the other system of units."""
         self.reported = math.nan
-        self._truth = truth
+        self.truth = truth
+        self.own_truth = truth
+        """What it is meant to read; ``truth`` is what it reads."""
+        self._drifted = 0.0
+        self._other = other_system(point.quantity, point.unit.name)
+        self._register = register_size(point)
+        self._register_offset = 0.0
         self._flow = point.quantity == "flow"
         sensed = point.measurement not in _NOT_SENSED
         self._accuracy = ACCURACY.get(point.quantity, _EXACT) if sensed else _EXACT
@@ -69,10 +108,37 @@ class Sensor:
         """Return the reported number, ``elapsed_s`` after the last reading."""
         if self.stuck and not math.isnan(self.reported):
             return self.reported
-        true = self._truth()
+        if self.broken:
+            self.reported = math.nan
+            return self.reported
+        true = self.truth()
         value = true if self._exact else self._sensed(true, elapsed_s)
-        self.reported = self.scale.rounded(self.scale.reported(value) + self.bias_reported)
+        shown = (self._other or self.scale) if self.wrong_unit else self.scale
+        reported = self._faulty(shown.reported(value), elapsed_s)
+        self.reported = self.scale.rounded(self._counted(reported))
         return self.reported
+
+    def set_register(self, left: float | None) -> None:
+        """Put a meter's register so many counts before its end, or to zero as in a new meter (None)."""
+        now = self.scale.reported(self.truth())
+        self._register_offset = (0.0 if left is None else self._register - left) - now
+
+    def forget_drift(self) -> None:
+        """Calibrate it."""
+        self._drifted = 0.0
+
+    def _faulty(self, reported: float, elapsed_s: float) -> float:
+        if self.drift_per_h and math.isfinite(elapsed_s):
+            self._drifted += self.drift_per_h * elapsed_s / 3_600
+        if self.noise_reported:
+            reported += self._source.gauss(0.0, self.noise_reported)
+        return reported * self.factor + self.bias_reported + self._drifted
+
+    def _counted(self, reported: float) -> float:
+        """Let a counter start again from zero at the end of its register."""
+        if not self._register:
+            return reported
+        return (reported + self._register_offset) % self._register
 
     def _sensed(self, true: float, elapsed_s: float) -> float:
         accuracy = self._accuracy

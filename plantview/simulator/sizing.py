@@ -15,10 +15,16 @@ from plantview.simulator.constants import PUMP_FITTINGS_SHARE, TOWER_DP_KPA, VAL
 from plantview.simulator.water import density_kg_l
 
 _FLOW_KEY: Final = {
-    "evaporator": "chw_flow", "condenser": "cw_flow", "tower_cell": "water_flow",
-    "coil": "flow", "pump": "flow", "valve": "flow",
+    "evaporator": "chw_flow",
+    "condenser": "cw_flow",
+    "tower_cell": "water_flow",
+    "coil": "flow",
+    "pump": "flow",
+    "valve": "flow",
+    "warm": "warm_flow",
+    "cool": "cool_flow",
 }
-_DP_KEY: Final = {"evaporator": "evap_dp", "condenser": "cond_dp", "coil": "dp"}
+_DP_KEY: Final = {"evaporator": "evap_dp", "condenser": "cond_dp", "coil": "dp", "warm": "warm_dp", "cool": "cool_dp"}
 _ENDS: Final = (("coil",), ("tower_cell", "valve"), ("chiller",))
 
 
@@ -33,7 +39,9 @@ class Sizes:
         """Return design data that cannot be guessed."""
         if key in equipment.design:
             return equipment.design[key]
-        self.lack(f"equipment.{equipment.id}", f"the simulator needs its design {key}", f'add {key} = "…" with its unit')
+        self.lack(
+            f"equipment.{equipment.id}", f"the simulator needs its design {key}", f'add {key} = "…" with its unit'
+        )
         return 1.0
 
     def lack(self, place: str, wrong: str, remedy: str, file: str = "plant.toml") -> None:
@@ -49,7 +57,7 @@ class Sizes:
     def role(self, port: Port) -> str:
         """Return the side that sizes a port: evaporator, condenser, or the kind of its equipment."""
         kind = self.plant.equipment[port.equipment].kind
-        return port.side if kind == "chiller" else kind
+        return port.side if kind in {"chiller", "heat_exchanger"} else kind
 
     def flow(self, port: Port, loop: Loop) -> float:
         """Return the design flow of a port in kg/s."""

@@ -7,7 +7,7 @@ from typing import Final
 
 from plantview.simulator.trains import Train
 
-UP_SHARE: Final = 0.98
+UP_SHARE: Final = 0.95
 UP_S: Final = 600.0
 DOWN_SHARE: Final = 0.90
 """A stage is taken off when the others would carry the load below this share of their capacity."""

@@ -6,6 +6,7 @@ enabled; back: chiller off, its own run-on over (it asks for no more flow), pump
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 from plantview.simulator.chiller import Chiller
@@ -14,11 +15,29 @@ from plantview.simulator.machines import Machines
 from plantview.simulator.outputs import Outputs
 from plantview.simulator.panel import FAULT, INHIBIT, OFF, RUN, STARTING
 
-IDLE, OPENING, PROVING, ON, UNLOADING, CLOSING, FAILED = (
-    "idle", "opening", "proving", "on", "unloading", "closing", "failed",
+IDLE, OPENING, PROVING, ON, EASING, UNLOADING, CLOSING, FAILED = (
+    "idle",
+    "opening",
+    "proving",
+    "on",
+    "easing",
+    "unloading",
+    "closing",
+    "failed",
 )
 WATER_AT_PCT: Final = 40.0
 """Pumps start when the isolation valves are this far open: no dead-heading, no starved neighbour."""
+CREEP_FROM_PCT: Final = 12.0
+"""A machine that joins others lets its chilled water in from here: the pump starts, the valve creeps on."""
+CREEP_S: Final = 90.0
+"""The opening grows by a factor of e in so long: flow, not position, rises evenly."""
+PRECOOL_S: Final = 120.0
+"""So long the others make their water colder before the new machine's warm water comes."""
+KEEPS_UP_K: Final = 0.6
+"""Its valve creeps on only while its water is so close to the setpoint."""
+EASED_SHARE: Final = 1.15
+"""A machine that leaves others is throttled to this share of the flow that makes its switch, then stopped."""
+EASE_S_MAX: Final = 420.0
 OPEN_AT_PCT: Final = 95.0
 PROOF_HOLD_S: Final = 10.0
 PROOF_TIMEOUT_S: Final = 180.0
@@ -35,8 +54,16 @@ class Train:
         self.chiller: Chiller = machines.chillers[layout.chiller]
         self.state = IDLE
         self.wanted = False
+        self.resting = False
+        """Its water passes on while its chiller rests: an economiser carries the load."""
+        self.joins_others = False
+        """Others run: its water is let in and taken away slowly, so that theirs is not warmed."""
+        self.creep_pct = 0.0
+        """How far its chilled water valve may be open."""
         self._in_state_s = 0.0
         self._proven_s = 0.0
+        self._chw_valves = [machines.valves[name] for name in layout.chw_valves]
+        self._cw_valves = [machines.valves[name] for name in layout.cw_valves]
         self._valves = [machines.valves[name] for name in layout.valves]
         self._pumps = [machines.pumps[name] for name in layout.own_pumps]
         self._outputs = outputs
@@ -55,13 +82,35 @@ class Train:
     def needs_water(self) -> bool:
         """Return whether pumps have to move water through it."""
         if self.state == OPENING:
-            return all(valve.position_pct >= WATER_AT_PCT for valve in self._valves)
-        return self.state in {PROVING, ON, UNLOADING}
+            least_pct = min(WATER_AT_PCT, CREEP_FROM_PCT - 1) if self.joins_others else WATER_AT_PCT
+            opened = all(valve.position_pct >= least_pct for valve in self._chw_valves)
+            return opened and all(valve.position_pct >= WATER_AT_PCT for valve in self._cw_valves)
+        return self.state in {PROVING, ON, EASING, UNLOADING}
 
     @property
     def wants_open(self) -> bool:
         """Return whether its isolation valves belong open."""
-        return self.state in {OPENING, PROVING, ON, UNLOADING}
+        return self.state in {OPENING, PROVING, ON, EASING, UNLOADING}
+
+    @property
+    def changing(self) -> bool:
+        """Return whether it is about to disturb the water of the others: they make theirs colder meanwhile."""
+        if self.state == ON:
+            return self.creep_pct < OPEN_AT_PCT
+        return self.state in {OPENING, PROVING, EASING, UNLOADING}
+
+    @property
+    def rests(self) -> bool:
+        """Return whether its chiller rests and needs no condenser water."""
+        return self.resting and self.chiller.panel.mode in {OFF, INHIBIT}
+
+    @property
+    def _takes_more(self) -> bool:
+        """Return whether more water may come: its switch has not made yet, or it cools what it gets."""
+        if self.state == PROVING:
+            return not self.chiller.chw_switch.closed
+        keeps_up = self.chiller.evaporator.out_c < self.chiller.setpoint_c + KEEPS_UP_K
+        return self.state == ON and self.chiller.panel.mode == RUN and keeps_up
 
     @property
     def running(self) -> bool:
@@ -70,7 +119,7 @@ class Train:
 
     def run_at_once(self) -> None:
         """Put a running train into a warm plant."""
-        self.state, self.wanted, self._in_state_s = ON, True, LOCKOUT_S
+        self.state, self.wanted, self._in_state_s, self.creep_pct = ON, True, LOCKOUT_S, 100.0
         for valve in self._valves:
             valve.position_pct = valve.command_pct = 100.0
         for pump in self._pumps:
@@ -84,15 +133,36 @@ class Train:
         self._in_state_s += dt_s
         proven = self.chiller.chw_switch.closed and self.chiller.cw_switch.closed
         self._proven_s = self._proven_s + dt_s if proven else 0.0
+        self._creep(dt_s)
         following = self._following()
         if following != self.state:
             self.state, self._in_state_s = following, 0.0
-        self.chiller.enabled = self._outputs.drive(f"{self.id}.enable", float(self.state == ON)) > 0.5
+        self.chiller.enabled = (
+            self._outputs.drive(f"{self.id}.enable", float(self.state in {ON, EASING} and not self.resting)) > 0.5
+        )
+
+    def _creep(self, dt_s: float) -> None:
+        """Move the limit of the chilled water valve: fast for the first machine, slowly beside others."""
+        grown = math.exp(dt_s / CREEP_S)
+        if not self.joins_others or not self._chw_valves:
+            self.creep_pct = 100.0
+        elif self.state == OPENING:
+            self.creep_pct = CREEP_FROM_PCT if self._in_state_s >= PRECOOL_S else 0.0
+        elif self._takes_more:
+            self.creep_pct = min(self.creep_pct * grown, 100.0)
+        elif self.state == EASING:
+            self.creep_pct = max(self.creep_pct / grown, CREEP_FROM_PCT)
 
     def _following(self) -> str:
         return {
-            IDLE: self._while_idle, OPENING: self._while_proving, PROVING: self._while_proving, ON: self._while_on,
-            UNLOADING: self._while_unloading, CLOSING: self._while_closing, FAILED: self._while_failed,
+            IDLE: self._while_idle,
+            OPENING: self._while_proving,
+            PROVING: self._while_proving,
+            ON: self._while_on,
+            EASING: self._while_easing,
+            UNLOADING: self._while_unloading,
+            CLOSING: self._while_closing,
+            FAILED: self._while_failed,
         }[self.state]()
 
     def _while_idle(self) -> str:
@@ -101,7 +171,17 @@ class Train:
     def _while_on(self) -> str:
         if self.chiller.panel.mode == FAULT:
             return FAILED
-        return ON if self.wanted else UNLOADING
+        if self.wanted:
+            return ON
+        return EASING if self.joins_others and self._chw_valves else UNLOADING
+
+    def _while_easing(self) -> str:
+        if self.chiller.panel.mode == FAULT:
+            return FAILED
+        if self.wanted:
+            return ON
+        eased = self.chiller.evaporator.flow < EASED_SHARE * self.chiller.chw_switch.make_flow
+        return UNLOADING if eased or self._in_state_s >= EASE_S_MAX or not self.joins_others else EASING
 
     def _while_unloading(self) -> str:
         return CLOSING if self.chiller.panel.mode in {OFF, INHIBIT, FAULT} else UNLOADING
@@ -117,7 +197,8 @@ class Train:
         if not self.wanted:
             return CLOSING
         if self.state == OPENING:
-            opened = all(valve.position_pct >= OPEN_AT_PCT for valve in self._valves)
+            slow = self._chw_valves if self.joins_others else []
+            opened = all(valve.position_pct >= OPEN_AT_PCT for valve in self._valves if valve not in slow)
             return PROVING if opened and self.needs_water else OPENING
         if self._proven_s >= PROOF_HOLD_S and all(pump.running for pump in self._pumps):
             return ON

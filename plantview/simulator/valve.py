@@ -8,7 +8,7 @@ from plantview.simulator.constants import SHUT_PCT, VALVE_RANGE
 class Valve:
     """Position follows the command at the stroke time; resistance follows the position."""
 
-    __slots__ = ("command_pct", "equal_percentage", "open_k", "position_pct", "stroke_s")
+    __slots__ = ("command_pct", "equal_percentage", "leak_pct", "open_k", "position_pct", "stroke_s", "stuck_pct")
 
     def __init__(self, open_k: float, stroke_s: float, equal_percentage: bool) -> None:
         self.open_k = open_k
@@ -16,21 +16,25 @@ class Valve:
         self.equal_percentage = equal_percentage
         self.position_pct = 0.0
         self.command_pct = 0.0
+        self.leak_pct = 0.0
+        """Opening that remains when it is shut: a worn seat."""
+        self.stuck_pct: float | None = None
+        """Where it stands whatever is commanded; None for one that moves."""
 
     @property
     def shut(self) -> bool:
         """Return whether it passes nothing."""
-        return self.position_pct < SHUT_PCT
+        return max(self.position_pct, self.leak_pct) < SHUT_PCT
 
     def move(self, dt_s: float) -> None:
         """Stroke towards the command; its end stops are at 0 and 100 %."""
-        goal = min(max(self.command_pct, 0.0), 100.0)
+        goal = min(max(self.command_pct if self.stuck_pct is None else self.stuck_pct, 0.0), 100.0)
         reach = 100 * dt_s / self.stroke_s
         self.position_pct += min(max(goal - self.position_pct, -reach), reach)
 
     def resistance(self) -> float:
         """Return dp / flow^2 at the present position [kPa/(kg/s)^2]."""
-        opening = max(self.position_pct, SHUT_PCT) / 100
+        opening = max(self.position_pct, self.leak_pct, SHUT_PCT) / 100
         # the exponential curve would never close: its last part is a line to zero
         curved = self.equal_percentage
         capacity = float(VALVE_RANGE ** (opening - 1) * min(1.0, opening * 20)) if curved else opening

@@ -118,7 +118,10 @@ class Site:
 
     def _drift(self, row: int, at_ms: int) -> float:
         seconds = at_ms / 1_000
-        return sum(
-            weight * math.sin(2 * math.pi * seconds / period + phase)
-            for (period, weight), phase in zip(_SWINGS, self._phases[row], strict=True)
-        ) / 2
+        return (
+            sum(
+                weight * math.sin(2 * math.pi * seconds / period + phase)
+                for (period, weight), phase in zip(_SWINGS, self._phases[row], strict=True)
+            )
+            / 2
+        )

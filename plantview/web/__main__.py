@@ -19,6 +19,7 @@ async def _run(order: Order, stop: asyncio.Event) -> None:
         order.host,
         order.port,
         stop=stop,
+        data=Path(order.data),
         ready=lambda: say(ready="web", port=order.port),
     )
 

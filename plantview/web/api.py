@@ -5,6 +5,7 @@ Every answer is JSON and says whether it is live; what cannot be known is null w
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any, Final
 
 from fastapi import APIRouter
@@ -12,30 +13,29 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from plantview.channel.client import ChannelClient
-from plantview.channel.messages import AskRefused
 from plantview.clock import utc_text
-from plantview.errors import ChannelError, NotRunning
 from plantview.model.reading import Reading
 from plantview.model.signal import Signal
 from plantview.units import Unit, shown
 from plantview.web.answers import Json, Problem
-from plantview.web.asked import json_object, moment, system_of, whole, words
+from plantview.web.asked import json_object, system_of, whole, words
+from plantview.web.field_asks import ask_field
 from plantview.web.frame_view import FrameView
 from plantview.web.routes import ACKNOWLEDGE, ALIVE, API
+from plantview.web.trends_answers import HistoryAnswers
+from plantview.web.trends_past import PastReader
 
-HISTORY_MS_MAX: Final = 2 * 3_600_000
-HISTORY_MS: Final = 3_600_000
 JOURNAL_ROWS_MAX: Final = 500
 INITIALS_MAX: Final = 40
 COMMENT_MAX: Final = 500
-ASK_REAL_S: Final = 5.0
 
 
 class Api:
     """Answers from the view, or by asking the field process."""
 
-    def __init__(self, view: FrameView, client: ChannelClient) -> None:
+    def __init__(self, view: FrameView, client: ChannelClient, data: Path | None = None) -> None:
         self._view, self._client = view, client
+        self._history = HistoryAnswers(view, PastReader(view, client, data))
 
     def router(self) -> APIRouter:
         """Return the routes."""
@@ -118,26 +118,8 @@ class Api:
         )
 
     async def history(self, request: Request) -> Response:
-        """Return what was read of ``?point=NAME`` between ``from`` and ``to`` (last hour; at most the last two)."""
-        signal = self._signal(request.query_params.get("point", ""))
-        now_ms = self._view.now_ms()
-        to_ms = moment(request, "to", now_ms)
-        from_ms = moment(request, "from", to_ms - HISTORY_MS)
-        if not 0 < to_ms - from_ms <= HISTORY_MS_MAX:
-            raise Problem(400, "'from' must lie before 'to', by two hours at most", "ask for a shorter range")
-        answer = await self._ask("range", {"point": signal.name, "from_ms": from_ms, "to_ms": to_ms})
-        unit, digits = _unit(signal, system_of(request))
-        return Json(
-            {
-                "point": signal.name,
-                "unit": unit.label,
-                "from_ms": from_ms,
-                "to_ms": to_ms,
-                "at_ms": answer["at_ms"],
-                "values": [_convert(signal, unit, digits, value) for value in answer["values"]],
-                "quality": answer["quality"],
-            }
-        )
+        """Return the past of some points; ``trends_answers`` says what may be asked."""
+        return await self._history.answer(request)
 
     async def acknowledge(self, request: Request) -> Response:
         """Pass on who has seen an alarm: ``{"id", "person", "comment"}``."""
@@ -180,19 +162,14 @@ class Api:
             "quality": reading.quality.name,
             "at": utc_text(reading.at_ms),
         }
+        if reading.u95 is not None:
+            row["u95"] = float(f"{reading.u95 * signal.unit.factor / unit.factor:.3g}")
         if signal.states and reading.value is not None:
             row["state"] = signal.states.get(int(reading.value), "")
         return row
 
     async def _ask(self, what: str, body: dict[str, Any]) -> dict[str, Any]:
-        try:
-            return await self._client.ask(what, body, ASK_REAL_S)
-        except AskRefused as error:
-            raise Problem(409, str(error), "look at the present state, then try again") from error
-        except (NotRunning, ChannelError) as error:
-            raise Problem(
-                503, str(error), "wait until the link is up again; polling goes on without this page"
-            ) from error
+        return await ask_field(self._client, what, body)
 
 
 def _point(signal: Signal) -> dict[str, Any]:

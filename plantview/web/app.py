@@ -5,7 +5,9 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from http import HTTPStatus
+from pathlib import Path
 from typing import Any, Final, cast
 
 from dash import Dash, Input, Output, html
@@ -20,6 +22,7 @@ from typing_extensions import override
 
 from plantview.channel.client import ChannelClient
 from plantview.config.bundled import bundled
+from plantview.web.alarm_api import AlarmApi
 from plantview.web.answers import Problem
 from plantview.web.api import Api
 from plantview.web.drawing import Drawing
@@ -27,9 +30,11 @@ from plantview.web.frame_view import FrameView
 from plantview.web.guard import Guard, content_security_policy
 from plantview.web.hosts import Hosts
 from plantview.web.live import Live
-from plantview.web.pages import alarms, devices, plant, points
-from plantview.web.routes import CALLBACK, LIVE, PAGES, SCHEMATIC
+from plantview.web.pages import alarm_figures, alarm_journal, alarm_record, alarms, devices, plant, points, trends
+from plantview.web.plain import PhonePage, WallPage
+from plantview.web.routes import CALLBACK, LIBRARY, LIVE, PAGES, PHONE, PHONE_NOW, SCHEMATIC, WALL
 from plantview.web.shell import METAS, index_page, shell
+from plantview.web.trends_lines import Library
 
 COMPRESS_BYTES_MIN: Final = 1_000
 DASH_FAILURES: Final = {
@@ -40,7 +45,11 @@ DASH_FAILURES: Final = {
 LAYOUTS: Final[dict[str, Callable[[FrameView], list[Any]]]] = {
     "/": plant.layout,
     "/alarms": alarms.layout,
+    "/alarms/record": alarm_record.layout,
+    "/alarms/journal": alarm_journal.layout,
+    "/alarms/figures": alarm_figures.layout,
     "/points": points.layout,
+    "/trends": trends.layout,
     "/devices": devices.layout,
 }
 
@@ -56,13 +65,21 @@ class Application:
     dash: Dash
 
 
-def build_application(view: FrameView, live: Live, client: ChannelClient, hosts: Hosts) -> Application:
-    """Return the application for one plant; nothing runs yet."""
+def build_application(
+    view: FrameView, live: Live, client: ChannelClient, hosts: Hosts, data: Path | None = None
+) -> Application:
+    """Return the application for one plant; nothing runs yet. Without ``data`` the past is what the field remembers."""
     dash = _dash(view)
     server = cast("FastAPI", dash.server)
     server.add_exception_handler(Problem, _problem)
-    server.include_router(Api(view, client).router())
+    server.include_router(Api(view, client, data).router())
+    server.include_router(AlarmApi(view, client).router())
     server.add_api_route(SCHEMATIC, Drawing(view).answer, methods=["GET"])
+    server.add_api_route(WALL, WallPage(view).answer, methods=["GET"])
+    phone = PhonePage(view, client)
+    server.add_api_route(PHONE, phone.page, methods=["GET"])
+    server.add_api_route(PHONE_NOW, phone.now, methods=["GET"])
+    _add_library(server)
     _add_socket(server, live)
     server.add_middleware(GZipMiddleware, minimum_size=COMPRESS_BYTES_MIN)
     policy = content_security_policy(dash.csp_hashes())
@@ -107,6 +124,16 @@ async def _problem(_request: Request, error: Exception) -> Response:
     return cast("Problem", error).response()
 
 
+def _add_library(server: FastAPI) -> None:
+    library = Library()
+    for path in LIBRARY:
+        server.add_api_route(path, partial(_library_file, library, path), methods=["GET"])
+
+
+async def _library_file(library: Library, path: str) -> Response:
+    return library.answer(path)
+
+
 def _add_socket(server: FastAPI, live: Live) -> None:
     async def socket(websocket: WebSocket) -> None:
         await live.serve(websocket)
@@ -134,6 +161,7 @@ def _dash(view: FrameView) -> Dash:
         serve_locally=True,
         title=view.plant.name,
         assets_folder=str(bundled("assets").resolve()),
+        assets_ignore=r"plain_.*",  # for the pages without Dash, which ask for them by name
         index_string=index_page(view.plant),
         meta_tags=METAS,
     )

@@ -24,6 +24,8 @@ LINK_DEADLINE_REAL_S: Final = 3 * FRAME_PERIOD_REAL_S + 2.0
 """Silence of the field process from which its values are no longer live."""
 BAD_AFTER_REAL_S: Final = 60.0
 """Silence from which its last values are not shown at all."""
+U95_PLACE: Final = 4
+"""Place of the uncertainty in a row of readings; rows without one are shorter."""
 PARTS: Final = ("readings", "conditions", "flows")
 
 
@@ -102,14 +104,14 @@ class FrameView:
         row = self.readings.get(name)
         if row is None:
             return bad("not read yet", self.now_ms())
-        reading = Reading(row[0], Quality(row[1]), row[2], row[3])
+        reading = Reading(row[0], Quality(row[1]), row[2], row[3], row[4] if len(row) > U95_PLACE else None)
         freshness = self.freshness()
         if freshness is Freshness.LIVE or reading.quality is Quality.BAD:
             return reading
         why = f"no data from the field process since {local_text(self._heard_ms, self.plant.zone)}"
         if freshness is Freshness.GONE:
             return bad(why, reading.at_ms)
-        return Reading(reading.value, Quality.STALE, why, reading.at_ms)
+        return Reading(reading.value, Quality.STALE, why, reading.at_ms, reading.u95)
 
     def take(self, kind: str, body: Mapping[str, Any]) -> Change | None:
         """Take in one message of the channel; return what it changed, None if nothing to tell viewers."""

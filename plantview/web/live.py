@@ -6,11 +6,12 @@ On connecting, and whenever a viewer missed something::
      "version": "…", "link": {"ok": true, "since_ms": …},
      "signals": {"CH-1.chws_temp": {"q": "temperature", "label": …, "equipment": "CH-1", "states": {"0": "OFF"},
                  "period_s": 5, "si": {"f": 0.5556, "o": -17.78, "d": 1, "u": "°C"}, "ip": {…}}},
-     "readings": {name: [value | null, quality 0…3, reason, at_ms]},
+     "readings": {name: [value | null, quality 0…3, reason, at_ms, u95 where it is known]},
      "conditions": {id: [operation, word, detail, hand]}, "flows": {id: [flow_l_s | null, moving | null, basis]},
      "alarms": {…}, "health": {…}}
 
-A number is shown as ``value * f + o`` with ``d`` decimals and the unit label ``u``; readings stay as reported.
+A number is shown as ``value * f + o`` with ``d`` decimals and the unit label ``u``, its uncertainty as ``u95 * f``;
+readings stay as reported.
 Then, once per frame of the field process (1 s) and whenever the alarms change::
 
     {"kind": "delta", "seq": 42, "prev": 41, "now_ms": …, "readings": {…}, …}

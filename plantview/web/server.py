@@ -59,13 +59,15 @@ async def serve_web(
     stop: asyncio.Event,
     ready: Callable[[], None] = lambda: None,
     hosts: Sequence[str] = (),
+    data: Path | None = None,
 ) -> None:
     """Serve pages, live socket and API on ``host:port`` until ``stop``; ``socket`` is the field's channel.
 
-    ``hosts`` are further names by which browsers may address it. StartRefused if the port cannot be had.
+    ``hosts`` are further names by which browsers may address it; ``data`` is the folder whose history is shown.
+    StartRefused if the port cannot be had.
     """
     with listen(host, port) as listener:
-        await serve_on(listener, plant, socket, host, stop=stop, ready=ready, hosts=hosts)
+        await serve_on(listener, plant, socket, host, stop=stop, ready=ready, hosts=hosts, data=data)
 
 
 @contextmanager
@@ -93,6 +95,7 @@ async def serve_on(
     stop: asyncio.Event,
     ready: Callable[[], None] = lambda: None,
     hosts: Sequence[str] = (),
+    data: Path | None = None,
 ) -> None:
     """Serve on a socket that already listens."""
     clock = SystemClock()
@@ -100,7 +103,7 @@ async def serve_on(
     live = Live(view, clock)
     client = ChannelClient(socket, lambda kind, body: _take(view, live, kind, body))
     names = allowed_hosts(host, listener.getsockname()[1], hosts)
-    application = build_application(view, live, client, names)
+    application = build_application(view, live, client, names, data)
     server = _Server(
         uvicorn.Config(
             application.guarded,

@@ -53,7 +53,9 @@ def _identity(plant: Plant) -> list[Any]:
 
 
 def _navigation() -> html.Nav:
-    links = [html.A(name, href=path, **attributes(data_page=path)) for path, name in PAGES.items()]
+    links = [
+        html.A(name, href=path, **attributes(data_page=path)) for path, name in PAGES.items() if path.count("/") == 1
+    ]
     return html.Nav(links, className="pages", **attributes(aria_label="Pages"))
 
 

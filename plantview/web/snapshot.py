@@ -58,7 +58,8 @@ def line(signal: Signal, system: str) -> Mapping[str, Any]:
 
 
 def _aged(reading: Reading) -> list[Any]:
-    return [reading.value, int(reading.quality), reading.reason, reading.at_ms]
+    row = [reading.value, int(reading.quality), reading.reason, reading.at_ms]
+    return row if reading.u95 is None else [*row, reading.u95]
 
 
 def short(health: Mapping[str, Any]) -> dict[str, Any]:

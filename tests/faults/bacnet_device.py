@@ -72,7 +72,9 @@ class Device(asyncio.DatagramProtocol):
         if kind == DEVICE and instance == self.instance:
             return {MAX_APDU: b"\x22\x05\xc4", SEGMENTATION: b"\x91\x03"}.get(prop, b"")
         if kind == 0 and 1 <= instance <= self.objects:
-            return {PRESENT_VALUE: real(10.0 * instance), STATUS_FLAGS: flags(0), RELIABILITY: b"\x91\x00"}.get(prop, b"")
+            return {PRESENT_VALUE: real(10.0 * instance), STATUS_FLAGS: flags(0), RELIABILITY: b"\x91\x00"}.get(
+                prop, b""
+            )
         return b""
 
 
@@ -108,7 +110,7 @@ def answer(request: Request, values: dict[tuple[int, int], bytes]) -> bytes:
     """Return a ComplexAck of either read service; an empty value becomes an error."""
     head = bytes((0x30, request.invoke, request.service))
     if request.service == 12:
-        (key, prop), = request.asked
+        ((key, prop),) = request.asked
         value = values[key, prop]
         if not value:
             return bytes((0x50, request.invoke, 12)) + error()
@@ -154,7 +156,9 @@ def on_polls(make: Callable[[Device, Request], list[bytes]]) -> Behaviour:
 
 
 @asynccontextmanager
-async def serving(behaviour: Behaviour, *, port: int = 0, instance: int = 77, objects: int = 3) -> AsyncIterator[Device]:
+async def serving(
+    behaviour: Behaviour, *, port: int = 0, instance: int = 77, objects: int = 3
+) -> AsyncIterator[Device]:
     """Serve one device until the block ends."""
     transport, device = await asyncio.get_running_loop().create_datagram_endpoint(
         lambda: Device(behaviour, instance, objects), local_addr=("127.0.0.1", port)

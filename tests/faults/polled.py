@@ -44,21 +44,50 @@ def modbus_device(name: str, port: int, unit_id: int, *, period_s: float = 0.2, 
     return Device(name, "modbus", LOOPBACK, port, unit_id, period_s, timeout_s, name)
 
 
-def _point(name: str, device: Device, address: BacnetAddress | ModbusAddress, low: float, high: float, states: dict[int, str] | None) -> Point:
+def _point(
+    name: str,
+    device: Device,
+    address: BacnetAddress | ModbusAddress,
+    low: float,
+    high: float,
+    states: dict[int, str] | None,
+) -> Point:
     quantity, label = ("state", "state") if states else ("power", "kW")
     return Point(
-        f"{name}.power", name, "power", quantity, unit(label, quantity), device.id, address, device.period_s,
-        states or {}, low, high, "", "", False,
+        f"{name}.power",
+        name,
+        "power",
+        quantity,
+        unit(label, quantity),
+        device.id,
+        address,
+        device.period_s,
+        states or {},
+        low,
+        high,
+        "",
+        "",
+        False,
     )
 
 
-def object_point(name: str, device: Device, address: str, *, low: float = -math.inf, high: float = math.inf, states: dict[int, str] | None = None) -> Point:
+def object_point(
+    name: str,
+    device: Device,
+    address: str,
+    *,
+    low: float = -math.inf,
+    high: float = math.inf,
+    states: dict[int, str] | None = None,
+) -> Point:
     """Return a point on ``analog-input,3``."""
     kind, _, instance = address.partition(",")
     return _point(name, device, BacnetAddress(kind, int(instance)), low, high, states)
 
 
-def register_point(name: str, device: Device, address: str, kind: str = "uint16", *, scale: float = 1.0, high: float = math.inf) -> Point:
+def register_point(
+    name: str, device: Device, address: str, kind: str = "uint16", *, scale: float = 1.0, high: float = math.inf
+) -> Point:
     """Return a point on ``holding 100``."""
     table, _, first = address.partition(" ")
     return _point(name, device, ModbusAddress(table, int(first), kind, "ABCD", scale, 0.0, ()), -math.inf, high, None)
@@ -67,8 +96,21 @@ def register_point(name: str, device: Device, address: str, kind: str = "uint16"
 def plant_of(devices: Iterable[Device], points: Iterable[Point], *, adapter: Adapter | None = None) -> Plant:
     """Return a plant that has nothing but devices and points."""
     return Plant(
-        "test", "Test", "UTC", 0.0, "si", False, {}, {}, {one.id: one for one in devices},
-        {point.name: point for point in points}, {}, adapter or Adapter(f"{LOOPBACK}/8", 0), (), {}, "",
+        "test",
+        "Test",
+        "UTC",
+        0.0,
+        "si",
+        False,
+        {},
+        {},
+        {one.id: one for one in devices},
+        {point.name: point for point in points},
+        {},
+        adapter or Adapter(f"{LOOPBACK}/8", 0),
+        (),
+        {},
+        "",
     )
 
 

@@ -57,7 +57,9 @@ def aborts_above(objects: int) -> Behaviour:
 
 
 def errs(code: int, error_class: int = 0) -> Behaviour:
-    return on_polls(lambda device, request: [bytes((0x50, request.invoke, request.service)) + peer.error(code, error_class)])
+    return on_polls(
+        lambda device, request: [bytes((0x50, request.invoke, request.service)) + peer.error(code, error_class)]
+    )
 
 
 def refuses_all_for_one_object(device: Device, request: Request) -> list[bytes]:
@@ -166,7 +168,13 @@ TABLE: list[tuple[str, Behaviour, Quality | None, str, bool]] = [
     ("infinite", with_value(peer.real(float("inf"))), BAD, "no number (infinite)", True),
     ("beyond its range", with_value(peer.real(1e13)), BAD, "1e+13 kW is outside 0..500 kW", True),
     ("in hand", with_value(peer.flags(2), prop=peer.STATUS_FLAGS), UNCERTAIN, "in hand at the device", True),
-    ("out of service", with_value(peer.flags(1), prop=peer.STATUS_FLAGS), BAD, "out of service at the device (TEST)", True),
+    (
+        "out of service",
+        with_value(peer.flags(1), prop=peer.STATUS_FLAGS),
+        BAD,
+        "out of service at the device (TEST)",
+        True,
+    ),
     ("faulty", is_faulty, BAD, "fault at the device: no-sensor", True),
     ("faulty and gives no reason", is_faulty_and_says_no_more, BAD, "fault at the device", True),
     ("no status flags", with_value(b"", prop=peer.STATUS_FLAGS), GOOD, "", True),
@@ -177,22 +185,35 @@ TABLE: list[tuple[str, Behaviour, Quality | None, str, bool]] = [
 
 def _plant(bad: Device, well: Device) -> Plant:
     subject, other = bacnet_device("BC-1", bad.port, 77), bacnet_device("BC-2", well.port, 78)
-    return plant_of((subject, other), (
-        object_point("X", subject, "analog-input,1", low=0, high=500), object_point("Y", subject, "analog-input,2", low=0, high=500),
-        object_point("Z", other, "analog-input,3", low=0, high=500),
-    ))
+    return plant_of(
+        (subject, other),
+        (
+            object_point("X", subject, "analog-input,1", low=0, high=500),
+            object_point("Y", subject, "analog-input,2", low=0, high=500),
+            object_point("Z", other, "analog-input,3", low=0, high=500),
+        ),
+    )
 
 
 def _settled(outcomes: Outcomes) -> bool:
-    return all(f"{name}.power" in outcomes.readings or f"{name}.power" in outcomes.silent for name in "XY") and outcomes.told.get("Z.power", 0) >= 2
+    return (
+        all(f"{name}.power" in outcomes.readings or f"{name}.power" in outcomes.silent for name in "XY")
+        and outcomes.told.get("Z.power", 0) >= 2
+    )
 
 
-@pytest.mark.parametrize(("behaviour", "quality", "reason", "neighbour"), [row[1:] for row in TABLE], ids=[row[0] for row in TABLE])
+@pytest.mark.parametrize(
+    ("behaviour", "quality", "reason", "neighbour"), [row[1:] for row in TABLE], ids=[row[0] for row in TABLE]
+)
 async def test_each_misbehaviour_has_its_own_outcome_and_disturbs_nobody(
     behaviour: Behaviour, quality: Quality | None, reason: str, neighbour: bool
 ) -> None:
     tasks, sockets = len(asyncio.all_tasks()), open_sockets()
-    async with serving(behaviour) as bad, serving(honest, instance=78) as well, polling(_plant(bad, well), SystemClock()) as (_, outcomes):
+    async with (
+        serving(behaviour) as bad,
+        serving(honest, instance=78) as well,
+        polling(_plant(bad, well), SystemClock()) as (_, outcomes),
+    ):
         await outcomes.until(_settled)
         found, other, beside = outcomes.reading("X"), outcomes.reading("Z"), outcomes.reading("Y")
         assert (found.quality if found else None) == quality
@@ -215,19 +236,24 @@ async def _error_of(behaviour: Behaviour) -> DriverError:
     return caught.value
 
 
-@pytest.mark.parametrize(("behaviour", "kind", "code"), [
-    (says_nothing, DeviceSilent, ""),
-    (answers_another_question, DeviceSilent, ""),
-    (rejects, DeviceRefused, "unrecognized-service"),
-    (aborts(4), DeviceRefused, "segmentation-not-supported"),
-    (errs(31, 1), DeviceRefused, "unknown-object"),
-    (sends_garbled_octets, ReplyUnusable, ""),
-    (stops_in_the_middle, ReplyUnusable, ""),
-    (answers_for_another_object, ReplyUnusable, ""),
-    (acknowledges_without_data, ReplyUnusable, ""),
-    (errs_without_a_word, ReplyUnusable, ""),
-])
-async def test_the_driver_names_each_failure_with_the_device_in_it(behaviour: Behaviour, kind: type[DriverError], code: str) -> None:
+@pytest.mark.parametrize(
+    ("behaviour", "kind", "code"),
+    [
+        (says_nothing, DeviceSilent, ""),
+        (answers_another_question, DeviceSilent, ""),
+        (rejects, DeviceRefused, "unrecognized-service"),
+        (aborts(4), DeviceRefused, "segmentation-not-supported"),
+        (errs(31, 1), DeviceRefused, "unknown-object"),
+        (sends_garbled_octets, ReplyUnusable, ""),
+        (stops_in_the_middle, ReplyUnusable, ""),
+        (answers_for_another_object, ReplyUnusable, ""),
+        (acknowledges_without_data, ReplyUnusable, ""),
+        (errs_without_a_word, ReplyUnusable, ""),
+    ],
+)
+async def test_the_driver_names_each_failure_with_the_device_in_it(
+    behaviour: Behaviour, kind: type[DriverError], code: str
+) -> None:
     error = await _error_of(behaviour)
     assert (type(error), error.device, error.code) == (kind, "BC-1", code)
 
@@ -252,7 +278,9 @@ async def test_a_size_learned_from_an_abort_is_remembered_and_never_exceeded_aga
         subject = bacnet_device("BC-1", device.port, 77)
         points = [object_point(f"P{number}", subject, f"analog-input,{number}") for number in range(1, 41)]
         async with polling(plant_of([subject], points), SystemClock()) as (running, outcomes):
-            await outcomes.until(lambda seen: len(seen.readings) == 40 and all(one.quality is GOOD for one in seen.readings.values()))
+            await outcomes.until(
+                lambda seen: len(seen.readings) == 40 and all(one.quality is GOOD for one in seen.readings.values())
+            )
             learned_at = len(device.asked)
             await outcomes.until(lambda seen: min(seen.told.values()) >= 3)
             sizes = {len(request.objects) for request in device.asked[learned_at:]}
@@ -275,7 +303,10 @@ async def test_one_object_that_spoils_whole_answers_is_kept_out_and_its_point_st
 async def test_another_device_at_the_address_is_noticed_and_gives_no_value() -> None:
     async with serving(honest, instance=500) as device:
         subject = bacnet_device("BC-1", device.port, 77)
-        async with polling(plant_of([subject], [object_point("X", subject, "analog-input,1")]), SystemClock()) as (_, outcomes):
+        async with polling(plant_of([subject], [object_point("X", subject, "analog-input,1")]), SystemClock()) as (
+            _,
+            outcomes,
+        ):
             await outcomes.until(lambda seen: seen.reading("X") is not None)
             found = outcomes.reading("X")
             assert found is not None
@@ -288,8 +319,13 @@ async def test_a_port_in_use_is_refused_with_port_address_and_remedy_before_anyt
         taken = exclusive_socket(LOOPBACK, 0)
         port = taken.getsockname()[1]
         subject = bacnet_device("BC-1", device.port, 77)
-        plant = plant_of([subject], [object_point("X", subject, "analog-input,1")], adapter=Adapter(f"{LOOPBACK}/8", port))
-        with taken, pytest.raises(StartRefused, match=rf"UDP port {port} on {LOOPBACK} is taken .* -> .*choose another port"):
+        plant = plant_of(
+            [subject], [object_point("X", subject, "analog-input,1")], adapter=Adapter(f"{LOOPBACK}/8", port)
+        )
+        with (
+            taken,
+            pytest.raises(StartRefused, match=rf"UDP port {port} on {LOOPBACK} is taken .* -> .*choose another port"),
+        ):
             await Polling(plant, SystemClock(), Outcomes().take).run()
         assert device.asked == []
 
@@ -326,9 +362,10 @@ async def test_a_cancelled_exchange_leaves_neither_transaction_nor_task_behind()
         assert len(asyncio.all_tasks()) == before
 
 
-async def test_the_network_sends_reads_and_nothing_else() -> None:
+async def test_the_network_asks_by_read_services_and_nothing_else() -> None:
+    """ReadProperty 12, ReadPropertyMultiple 14, ReadRange 26, GetEventInformation 29: ANSI/ASHRAE 135 clause 21."""
     async with BacnetNetwork(Adapter(f"{LOOPBACK}/8", 0)) as network:
-        for service in set(range(35)) - {12, 14}:
+        for service in set(range(35)) - {12, 14, 26, 29}:
             with pytest.raises(ValueError, match="is no read"):
                 await network.ask("BC-1", (LOOPBACK, 1), service, b"", within_s=0.05, trace=lambda _: None)
 
@@ -340,10 +377,15 @@ async def test_the_honest_device_is_a_fair_peer_for_an_independent_client() -> N
     from bacpypes3.pdu import IPv4Address
 
     async with serving(honest) as device:
-        client = NormalApplication(DeviceObject(objectIdentifier=("device", 1), objectName="c", vendorIdentifier=0), IPv4Address(f"{LOOPBACK}:0"))
+        client = NormalApplication(
+            DeviceObject(objectIdentifier=("device", 1), objectName="c", vendorIdentifier=0),
+            IPv4Address(f"{LOOPBACK}:0"),
+        )
         try:
             value = await client.read_property(f"{LOOPBACK}:{device.port}", "analog-input,2", "present-value")
-            several = await client.read_property_multiple(f"{LOOPBACK}:{device.port}", ["analog-input,3", ["present-value", "status-flags"]])
+            several = await client.read_property_multiple(
+                f"{LOOPBACK}:{device.port}", ["analog-input,3", ["present-value", "status-flags"]]
+            )
         finally:
             client.close()
             await asyncio.sleep(0)

@@ -241,7 +241,9 @@ async def test_three_silences_in_a_row_open_the_connection_anew() -> None:
         assert device.links == 2
 
 
-@pytest.mark.parametrize(("unit", "table", "count"), [(0, "holding", 1), (1, "holding", 126), (1, "holding", 0), (1, "coil", 2_001)])
+@pytest.mark.parametrize(
+    ("unit", "table", "count"), [(0, "holding", 1), (1, "holding", 126), (1, "holding", 0), (1, "coil", 2_001)]
+)
 async def test_what_must_not_be_sent_is_refused_before_it_is(unit: int, table: str, count: int) -> None:
     with pytest.raises(ValueError, match="not to be sent"):
         await ModbusReader(LOOPBACK, 1).read("CH-1", unit, table, 0, count, within_s=0.1)
@@ -274,14 +276,20 @@ OUTCOMES: list[tuple[Behaviour, Quality | None, str]] = [
 ]
 
 
-@pytest.mark.parametrize(("behaviour", "quality", "reason"), OUTCOMES, ids=[_name((row[0], DriverError, row[2])) for row in OUTCOMES])
+@pytest.mark.parametrize(
+    ("behaviour", "quality", "reason"), OUTCOMES, ids=[_name((row[0], DriverError, row[2])) for row in OUTCOMES]
+)
 async def test_one_bad_unit_has_its_own_outcome_and_its_neighbours_behind_the_gateway_go_on(
     behaviour: Behaviour, quality: Quality | None, reason: str
 ) -> None:
     tasks, sockets = len(asyncio.all_tasks()), open_sockets()
     async with serving(_only_unit(2, behaviour)) as gateway:
         async with polling(_three_units(gateway.port), SystemClock()) as (_, outcomes):
-            await outcomes.until(lambda seen: _heard(seen, "P2") and seen.told.get("P1.power", 0) >= 3 and seen.told.get("P3.power", 0) >= 3)
+            await outcomes.until(
+                lambda seen: (
+                    _heard(seen, "P2") and seen.told.get("P1.power", 0) >= 3 and seen.told.get("P3.power", 0) >= 3
+                )
+            )
             found = outcomes.reading("P2")
             assert (found.quality if found else None) == quality
             assert reason in outcomes.why("P2")
@@ -328,7 +336,9 @@ async def test_a_device_that_answers_at_most_fifty_registers_gives_all_of_them()
         points = [register_point(f"P{first}", subject, f"holding {first}") for first in range(120)]
         async with polling(plant_of([subject], points), SystemClock()) as (_, outcomes):
             await outcomes.until(lambda seen: len(seen.readings) == 120)
-            assert {name: one.value for name, one in outcomes.readings.items()} == {f"P{first}.power": float(first) for first in range(120)}
+            assert {name: one.value for name, one in outcomes.readings.items()} == {
+                f"P{first}.power": float(first) for first in range(120)
+            }
             learned_at = len(device.asked)
             await outcomes.until(lambda seen: min(seen.told.values()) >= 4)
             assert max(request.count for request in device.asked[learned_at:]) <= 50

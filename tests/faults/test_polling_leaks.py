@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import gc
+import tracemalloc
+from collections.abc import Awaitable, Callable
 
 import pytest
 
@@ -25,10 +29,17 @@ REPETITIONS = 30
 DEADLINE_S = 0.02
 
 
-@pytest.mark.parametrize("behaviour", [
-    on_bacnet.says_nothing, on_bacnet.sends_garbled_octets, on_bacnet.answers_another_question, on_bacnet.rejects,
-    on_bacnet.errs_without_a_word, on_bacnet.stops_in_the_middle,
-])
+@pytest.mark.parametrize(
+    "behaviour",
+    [
+        on_bacnet.says_nothing,
+        on_bacnet.sends_garbled_octets,
+        on_bacnet.answers_another_question,
+        on_bacnet.rejects,
+        on_bacnet.errs_without_a_word,
+        on_bacnet.stops_in_the_middle,
+    ],
+)
 async def test_bacnet_failures_leave_nothing_behind(behaviour: bacnet.Behaviour) -> None:
     async with bacnet.serving(behaviour) as device, BacnetNetwork(Adapter(f"{LOOPBACK}/8", 0)) as network:
         tasks, sockets = len(asyncio.all_tasks()), open_sockets()
@@ -42,10 +53,17 @@ async def test_bacnet_failures_leave_nothing_behind(behaviour: bacnet.Behaviour)
         assert (network._application.asap.clientTransactions, network._application._requests) == ([], {})
 
 
-@pytest.mark.parametrize("behaviour", [
-    on_modbus.says_nothing, on_modbus.closes, on_modbus.sends_half_a_frame, on_modbus.answers_with_an_unknown_function,
-    on_modbus.answers_as_another_unit, on_modbus.sends_no_register,
-])
+@pytest.mark.parametrize(
+    "behaviour",
+    [
+        on_modbus.says_nothing,
+        on_modbus.closes,
+        on_modbus.sends_half_a_frame,
+        on_modbus.answers_with_an_unknown_function,
+        on_modbus.answers_as_another_unit,
+        on_modbus.sends_no_register,
+    ],
+)
 async def test_modbus_failures_leave_nothing_behind(behaviour: modbus.Behaviour) -> None:
     async with modbus.serving(behaviour) as device:
         tasks, sockets = len(asyncio.all_tasks()), open_sockets()
@@ -57,6 +75,80 @@ async def test_modbus_failures_leave_nothing_behind(behaviour: modbus.Behaviour)
         async with asyncio.timeout(2):
             while (len(asyncio.all_tasks()), open_sockets()) != (tasks, sockets):  # noqa: ASYNC110 - the peer closes its ends
                 await asyncio.sleep(0.005)
+
+
+LONG_REPETITIONS, WARM = 300, 100
+GROWTH_MAX_OCTETS = 64 * 1_024
+
+
+async def _flat(fail: Callable[[], Awaitable[object]]) -> None:
+    """Repeat a read, whatever comes of it; what it leaves behind must not grow after the first hundred."""
+    before = tasks = sockets = 0
+    tracemalloc.start()
+    try:
+        for place in range(LONG_REPETITIONS):
+            with contextlib.suppress(DriverError):
+                await fail()
+            if place == WARM:
+                gc.collect()
+                before, tasks, sockets = tracemalloc.get_traced_memory()[0], len(asyncio.all_tasks()), open_sockets()
+        gc.collect()
+        grown = tracemalloc.get_traced_memory()[0] - before
+    finally:
+        tracemalloc.stop()
+    assert grown < GROWTH_MAX_OCTETS
+    assert abs(len(asyncio.all_tasks()) - tasks) <= 1  # the peer may be closing the connection before last
+    assert abs(open_sockets() - sockets) <= 2
+
+
+@pytest.mark.long
+@pytest.mark.timeout(60)
+@pytest.mark.parametrize("behaviour", [row[1] for row in on_bacnet.TABLE], ids=[row[0] for row in on_bacnet.TABLE])
+async def test_three_hundred_of_each_bacnet_fault_leave_memory_tasks_and_sockets_flat(
+    behaviour: bacnet.Behaviour,
+) -> None:
+    async with (
+        bacnet.serving(behaviour) as device,
+        bacnet.serving(bacnet.honest, instance=78) as beside,
+        BacnetNetwork(Adapter(f"{LOOPBACK}/8", 0)) as network,
+    ):
+        reader = BacnetReader(network, bacnet_device("BC-1", device.port, 77, timeout_s=DEADLINE_S))
+        other = BacnetReader(network, bacnet_device("BC-2", beside.port, 78, timeout_s=1.0))
+        batch = ObjectBatch([object_key_of("analog-input", 1), object_key_of("analog-input", 2)])
+
+        async def fail_and_look_beside() -> None:
+            good = (await other.read(batch))[object_key_of("analog-input", 1)]
+            assert (good.value, good.flags) == (10.0, 0), "another device was disturbed"
+            device.asked.clear()
+            beside.asked.clear()
+            beside.services.clear()
+            device.services.clear()
+            await reader.read(batch)
+
+        await _flat(fail_and_look_beside)
+
+
+@pytest.mark.long
+@pytest.mark.timeout(60)
+@pytest.mark.parametrize(
+    "behaviour", [row[0] for row in on_modbus.ERRORS], ids=[f"{row[1].__name__} {row[2]}" for row in on_modbus.ERRORS]
+)
+async def test_three_hundred_of_each_modbus_fault_leave_memory_tasks_and_sockets_flat(
+    behaviour: modbus.Behaviour,
+) -> None:
+    async with modbus.serving(behaviour) as device, modbus.serving(modbus.honest) as beside:
+        reader, other = ModbusReader(LOOPBACK, device.port), ModbusReader(LOOPBACK, beside.port)
+
+        async def fail_and_look_beside() -> None:
+            assert await other.read("CH-2", 1, "holding", 7, 2, within_s=1.0) == [7, 8], "another device was disturbed"
+            for one in (device, beside):
+                one.asked.clear()
+                one.writers[:] = one.writers[-2:]
+            await reader.read("CH-1", 5, "holding", 100, 4, within_s=DEADLINE_S)
+
+        await _flat(fail_and_look_beside)
+        reader.close()
+        other.close()
 
 
 def test_the_record_of_exchanges_is_bounded_in_number_and_length() -> None:

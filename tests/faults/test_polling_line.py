@@ -24,7 +24,9 @@ from tests.faults.polled import Outcomes, register_point
 class Scripted(Station):
     """A station that takes as long as it is told, and fails while ``fault`` is set."""
 
-    def __init__(self, name: str, clock: ManualClock, outcomes: Outcomes, *, period_s: float = 5.0, takes_s: float = 0.0) -> None:
+    def __init__(
+        self, name: str, clock: ManualClock, outcomes: Outcomes, *, period_s: float = 5.0, takes_s: float = 0.0
+    ) -> None:
         device = Device(name, "modbus", "127.0.0.1", 502, 1, period_s, 2.0, name)
         super().__init__(device, [register_point(name, device, "holding 1")], clock, outcomes.take)
         self.takes_s, self.fault_takes_s = takes_s, 0.0
@@ -141,7 +143,9 @@ async def test_with_the_gateway_gone_its_units_share_one_probe_and_all_return_wi
         await clock.advance(60)
         assert all(one.health.state == "silent" for one in units)
         assert all("no connection" in outcomes.why(one.device.id) for one in units)
-        assert sum(len(one.probed_s) + len(one.polled_s) for one in units) < 4 * 2 + 25, "one probe per step, not one per unit"
+        assert sum(len(one.probed_s) + len(one.polled_s) for one in units) < 4 * 2 + 25, (
+            "one probe per step, not one per unit"
+        )
         for one in units:
             one.fault = None
         polls = [len(one.polled_s) for one in units]
@@ -186,9 +190,15 @@ async def test_a_device_that_fails_each_cycle_but_answers_its_probes_is_still_ba
     assert len(device.polled_s) <= 60 / 5 + 3
 
 
-@pytest.mark.parametrize(("turn", "now_s", "skipped", "due_s"), [
-    (Turn(5.0, 10.0), 10.1, 0, 15.0), (Turn(5.0, 10.0), 14.999, 0, 15.0), (Turn(5.0, 10.0), 15.0, 1, 20.0), (Turn(5.0, 10.0), 31.0, 4, 35.0),
-])
+@pytest.mark.parametrize(
+    ("turn", "now_s", "skipped", "due_s"),
+    [
+        (Turn(5.0, 10.0), 10.1, 0, 15.0),
+        (Turn(5.0, 10.0), 14.999, 0, 15.0),
+        (Turn(5.0, 10.0), 15.0, 1, 20.0),
+        (Turn(5.0, 10.0), 31.0, 4, 35.0),
+    ],
+)
 def test_a_turn_moves_to_the_next_due_time_ahead(turn: Turn, now_s: float, skipped: int, due_s: float) -> None:
     assert (turn.done(now_s), turn.due_s) == (skipped, due_s)
 

@@ -30,7 +30,9 @@ class Registers:
         self.asked: list[tuple[int, int]] = []
         self.refused = 0
 
-    async def read(self, device: str, unit: int, table: str, first: int, count: int, *, within_s: float, trace: Trace = ignore) -> list[int]:
+    async def read(
+        self, device: str, unit: int, table: str, first: int, count: int, *, within_s: float, trace: Trace = ignore
+    ) -> list[int]:
         self.asked.append((first, count))
         if count > self.most or self.missing & set(range(first, first + count)):
             self.refused += 1
@@ -79,7 +81,7 @@ def _registers_of(point: Point) -> set[int]:
 @settings(max_examples=150, deadline=None)
 @given(_maps())
 def test_every_point_that_exists_is_served_in_the_first_sweep_and_no_request_is_too_long_or_cuts_a_point(
-    drawn: tuple[list[Point], set[int], int]
+    drawn: tuple[list[Point], set[int], int],
 ) -> None:
     points, missing, most = drawn
     registers = Registers(missing, most)
@@ -107,12 +109,15 @@ def test_learning_ends_and_afterwards_nothing_is_asked_in_vain(drawn: tuple[list
     }
 
 
-@pytest.mark.parametrize(("firsts", "blocks"), [
-    ([0, 17], [(0, 18)]),           # a gap of 16 is read along
-    ([0, 18], [(0, 1), (18, 1)]),   # a gap of 17 is not
-    ([0, 16, 32, 48, 64, 80, 96, 112, 124], [(0, 125)]),
-    ([0, 16, 32, 48, 64, 80, 96, 112, 125], [(0, 113), (125, 1)]),
-])
+@pytest.mark.parametrize(
+    ("firsts", "blocks"),
+    [
+        ([0, 17], [(0, 18)]),  # a gap of 16 is read along
+        ([0, 18], [(0, 1), (18, 1)]),  # a gap of 17 is not
+        ([0, 16, 32, 48, 64, 80, 96, 112, 124], [(0, 125)]),
+        ([0, 16, 32, 48, 64, 80, 96, 112, 125], [(0, 113), (125, 1)]),
+    ],
+)
 def test_gaps_and_the_longest_block(firsts: list[int], blocks: list[tuple[int, int]]) -> None:
     plan = RegisterPlan([register_point(f"P{first}", DEVICE, f"holding {first}") for first in firsts])
     assert [(block.first, block.count) for block in plan.blocks(0.0)] == blocks
@@ -122,7 +127,12 @@ def test_tables_are_never_mixed_and_bits_go_up_to_two_thousand() -> None:
     points = [register_point(f"C{first}", DEVICE, f"coil {first}", "bit:0") for first in range(0, 2_100, 100)]
     points += [register_point("I", DEVICE, "input 0"), register_point("H", DEVICE, "holding 0")]
     blocks = RegisterPlan(points).blocks(0.0)
-    assert sorted((block.table, block.count) for block in blocks) == [("coil", 1), ("coil", 1_901), ("holding", 1), ("input", 1)]
+    assert sorted((block.table, block.count) for block in blocks) == [
+        ("coil", 1),
+        ("coil", 1_901),
+        ("holding", 1),
+        ("input", 1),
+    ]
 
 
 def test_a_refused_point_is_asked_again_alone_after_an_hour_and_taken_back_when_it_exists() -> None:
@@ -149,11 +159,19 @@ def test_a_refused_point_is_asked_again_alone_after_an_hour_and_taken_back_when_
     asyncio.run(run())
 
 
-@pytest.mark.parametrize(("max_apdu", "objects"), [
-    # Objects with present-value and status-flags that fit one answer, as measured against an independent
-    # C implementation of the standard at these sizes: 64, 44, 20, 8, 5 and 2.
-    (1476, 64), (1024, 44), (480, 20), (206, 8), (128, 5), (50, 2),
-])
+@pytest.mark.parametrize(
+    ("max_apdu", "objects"),
+    [
+        # Objects with present-value and status-flags that fit one answer, as measured against an independent
+        # C implementation of the standard at these sizes: 64, 44, 20, 8, 5 and 2.
+        (1476, 64),
+        (1024, 44),
+        (480, 20),
+        (206, 8),
+        (128, 5),
+        (50, 2),
+    ],
+)
 def test_objects_per_request_by_the_size_of_an_answer(max_apdu: int, objects: int) -> None:
     assert Limits(max_apdu, "no-segmentation").objects == objects
 

@@ -1,6 +1,6 @@
 """Independent servers behind one interface, so that one suite holds every driver to the same promises.
 
-BACnet: rusty-bacnet (Rust) and bacpypes3's server. Modbus: pyModbusTCP and pymodbus's server.
+BACnet: rusty-bacnet (Rust) and bacpypes3's server. Modbus: pyModbusTCP, libmodbus (C) and pymodbus's server.
 Each serves points P1 to P{POINTS}, whose value starts at 10 × number, and lacks MISSING.
 """
 
@@ -14,6 +14,7 @@ from typing import Any, Final, Protocol
 from plantview.model.plant import Device
 from plantview.model.point import Point
 from tests.faults.polled import LOOPBACK, bacnet_device, free_port, modbus_device, object_point, register_point
+from tests.interop.peers.libmodbus import LibModbus
 
 POINTS: Final = 80
 MISSING: Final = "P-MISSING"
@@ -60,7 +61,9 @@ class RustyBacnet(_Bacnet):
     async def put(self, number: int, value: float) -> None:
         from rusty_bacnet import ObjectIdentifier, ObjectType, PropertyValue
 
-        await self._server.set_present_value_local(ObjectIdentifier(ObjectType.ANALOG_INPUT, number), PropertyValue.real(value))
+        await self._server.set_present_value_local(
+            ObjectIdentifier(ObjectType.ANALOG_INPUT, number), PropertyValue.real(value)
+        )
 
 
 class Bacpypes3(_Bacnet):
@@ -77,8 +80,13 @@ class Bacpypes3(_Bacnet):
         self._inputs = {}
         for number in range(1, POINTS + 1):
             self._inputs[number] = AnalogInputObject(
-                objectIdentifier=("analog-input", number), objectName=f"P{number}", presentValue=10.0 * number,
-                statusFlags=[0, 0, 0, 0], eventState="normal", outOfService=False, units="kilowatts",
+                objectIdentifier=("analog-input", number),
+                objectName=f"P{number}",
+                presentValue=10.0 * number,
+                statusFlags=[0, 0, 0, 0],
+                eventState="normal",
+                outOfService=False,
+                units="kilowatts",
             )
             self._application.add_object(self._inputs[number])
         while self._application.normal.server.local_transport is None:  # noqa: ASYNC110 - it offers no event
@@ -128,10 +136,15 @@ class PymodbusServer(_Modbus):
         from pymodbus.simulator import DataType, SimData, SimDevice
 
         bits = [SimData(0, count=16, values=[False], datatype=DataType.BITS)]
-        device = SimDevice(1, simdata=(
-            bits, bits, [SimData(0, values=[10 * number for number in range(POINTS + 1)], datatype=DataType.REGISTERS)],
-            [SimData(0, values=[0], datatype=DataType.REGISTERS)],
-        ))
+        device = SimDevice(
+            1,
+            simdata=(
+                bits,
+                bits,
+                [SimData(0, values=[10 * number for number in range(POINTS + 1)], datatype=DataType.REGISTERS)],
+                [SimData(0, values=[0], datatype=DataType.REGISTERS)],
+            ),
+        )
         self._server: Any = ModbusTcpServer([device], address=(LOOPBACK, self.port))
         await self._server.serve_forever(background=True)
 
@@ -143,6 +156,26 @@ class PymodbusServer(_Modbus):
         await self._server.async_setValues(1, 16, number, [int(value)])
 
 
+class LibModbusServer(_Modbus):
+    """libmodbus's server, a process of its own."""
+
+    async def start(self) -> None:
+        self._server = LibModbus(self.port)
+        await self._server.start()
+        for number in range(POINTS + 1):
+            await self._server.put(number, 10 * number)
+
+    async def stop(self) -> None:
+        await self._server.stop()
+
+    async def put(self, number: int, value: float) -> None:
+        await self._server.put(number, int(value))
+
+
 PEERS: Final[dict[str, Callable[[], Peer]]] = {
-    "rusty-bacnet": RustyBacnet, "bacpypes3": Bacpypes3, "pyModbusTCP": PyModbusTcp, "pymodbus": PymodbusServer,
+    "rusty-bacnet": RustyBacnet,
+    "bacpypes3": Bacpypes3,
+    "pyModbusTCP": PyModbusTcp,
+    "pymodbus": PymodbusServer,
+    "libmodbus": LibModbusServer,
 }

@@ -41,7 +41,9 @@ class StillPlant:
 
 
 def first_value(point: Point, at: int) -> float:
-    """Return a value that differs from point to point and fits its type and limits."""
+    """Return a value that differs from point to point and fits its type and limits; nothing is in hand."""
+    if "AUTO" in point.states.values():
+        return float(next(number for number, word in point.states.items() if word == "AUTO"))
     if point.states:
         return float(list(point.states)[at % len(point.states)])
     return 40.0 + at / 8  # eighths are exact in binary
@@ -69,16 +71,36 @@ def free_port(kind: socket.SocketKind) -> int:
         return int(probe.getsockname()[1])
 
 
-def modbus_point(name: str, address: ModbusAddress, *, commandable: bool = False, limits: tuple[float, float] = ANY) -> Point:
+def modbus_point(
+    name: str, address: ModbusAddress, *, commandable: bool = False, limits: tuple[float, float] = ANY
+) -> Point:
     """Return a point of device PANEL with a bare number."""
     return Point(
-        name, "X", name, "count", unit("count", "count"), "PANEL", address, 5.0, {}, *limits, name, "", commandable,
+        name,
+        "X",
+        name,
+        "count",
+        unit("count", "count"),
+        "PANEL",
+        address,
+        5.0,
+        {},
+        *limits,
+        name,
+        "",
+        commandable,
     )
 
 
 def register(
-    first: int, kind: str = "uint16", table: str = "holding", *, order: str = "ABCD", scale: float = 1.0,
-    offset: float = 0.0, na: Sequence[int] = (),
+    first: int,
+    kind: str = "uint16",
+    table: str = "holding",
+    *,
+    order: str = "ABCD",
+    scale: float = 1.0,
+    offset: float = 0.0,
+    na: Sequence[int] = (),
 ) -> ModbusAddress:
     """Return a Modbus address, by default one unsigned holding register."""
     return ModbusAddress(table, first, kind, order, scale, offset, tuple(na))
@@ -88,8 +110,19 @@ def bacnet_point(name: str, kind: str, instance: int, states: Mapping[int, str],
     """Return a point of device CONTROLLER."""
     quantity = "state" if states else "count"
     return Point(
-        name, "X", name, quantity, unit(quantity, quantity), "CONTROLLER", BacnetAddress(kind, instance), 5.0, states, *ANY,
-        name, "", commandable,
+        name,
+        "X",
+        name,
+        quantity,
+        unit(quantity, quantity),
+        "CONTROLLER",
+        BacnetAddress(kind, instance),
+        5.0,
+        states,
+        *ANY,
+        name,
+        "",
+        commandable,
     )
 
 
@@ -97,9 +130,24 @@ def bench_plant(*points: Point) -> Plant:
     """Return a plant of bare points: PANEL is Modbus unit 7, CONTROLLER is BACnet device 4001."""
     devices = {
         "PANEL": Device("PANEL", "modbus", "127.0.0.1", free_port(socket.SOCK_STREAM), 7, 5.0, 1.0, "a panel"),
-        "CONTROLLER": Device("CONTROLLER", "bacnet", "127.0.0.1", free_port(socket.SOCK_DGRAM), 4001, 5.0, 1.0, "a controller"),
+        "CONTROLLER": Device(
+            "CONTROLLER", "bacnet", "127.0.0.1", free_port(socket.SOCK_DGRAM), 4001, 5.0, 1.0, "a controller"
+        ),
     }
     return Plant(
-        "bench", "Bench", "UTC", 0.0, "si", True, {}, {}, devices, {point.name: point for point in points}, {},
-        Adapter("127.0.0.1/8", 0), (), {}, "",
+        "bench",
+        "Bench",
+        "UTC",
+        0.0,
+        "si",
+        True,
+        {},
+        {},
+        devices,
+        {point.name: point for point in points},
+        {},
+        Adapter("127.0.0.1/8", 0),
+        (),
+        {},
+        "",
     )

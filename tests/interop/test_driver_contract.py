@@ -36,7 +36,9 @@ async def test_every_value_arrives_as_served_with_its_time(peer: Peer) -> None:
     before_ms = clock.now_ms()
     async with polling(plant_of([peer.device], peer.points()), clock) as (_, outcomes):
         await outcomes.until(_all_good)
-        assert {name: outcomes.readings[name].value for name in NAMES} == {f"P{number}.power": 10.0 * number for number in range(1, POINTS + 1)}
+        assert {name: outcomes.readings[name].value for name in NAMES} == {
+            f"P{number}.power": 10.0 * number for number in range(1, POINTS + 1)
+        }
         assert all(before_ms <= outcomes.readings[name].at_ms <= clock.now_ms() for name in NAMES)
 
 
@@ -48,7 +50,9 @@ async def test_a_change_is_seen_and_the_others_stay_as_they_are(peer: Peer) -> N
         assert outcomes.readings["P8.power"].value == 80.0
 
 
-async def test_a_point_that_the_device_does_not_have_is_bad_with_the_device_s_word_and_costs_no_other(peer: Peer) -> None:
+async def test_a_point_that_the_device_does_not_have_is_bad_with_the_device_s_word_and_costs_no_other(
+    peer: Peer,
+) -> None:
     async with polling(plant_of([peer.device], peer.points()), SystemClock()) as (_, outcomes):
         await outcomes.until(lambda seen: _all_good(seen) and f"{MISSING}.power" in seen.readings)
         found = outcomes.readings[f"{MISSING}.power"]

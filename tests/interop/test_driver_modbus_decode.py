@@ -15,7 +15,15 @@ from plantview.model.point import ModbusAddress
 DATATYPES = {one.name.lower(): one for one in ModbusClientMixin.DATATYPE}
 
 
-def _address(kind: str, order: str = "ABCD", *, scale: float = 1.0, offset: float = 0.0, na: tuple[int, ...] = (), table: str = "holding") -> ModbusAddress:
+def _address(
+    kind: str,
+    order: str = "ABCD",
+    *,
+    scale: float = 1.0,
+    offset: float = 0.0,
+    na: tuple[int, ...] = (),
+    table: str = "holding",
+) -> ModbusAddress:
     return ModbusAddress(table, 0, kind, order, scale, offset, na)
 
 
@@ -23,17 +31,29 @@ def _wire(text: str) -> list[int]:
     return [int(word, 16) for word in text.split()]
 
 
-@pytest.mark.parametrize(("order", "wire"), [
-    # 123456.0 is 47 F1 20 00 in IEEE 754 (big-endian A B C D); each order is defined by where these octets stand.
-    ("ABCD", "47F1 2000"), ("CDAB", "2000 47F1"), ("BADC", "F147 0020"), ("DCBA", "0020 F147"),
-])
+@pytest.mark.parametrize(
+    ("order", "wire"),
+    [
+        # 123456.0 is 47 F1 20 00 in IEEE 754 (big-endian A B C D); each order is defined by where these octets stand.
+        ("ABCD", "47F1 2000"),
+        ("CDAB", "2000 47F1"),
+        ("BADC", "F147 0020"),
+        ("DCBA", "0020 F147"),
+    ],
+)
 def test_the_four_orders_of_a_float_by_byte_example(order: str, wire: str) -> None:
     assert decoder(_address("float32", order))(_wire(wire)) == 123_456.0
 
 
-@pytest.mark.parametrize(("order", "wire"), [
-    ("ABCD", "0102 0304 0506 0708"), ("CDAB", "0708 0506 0304 0102"), ("BADC", "0201 0403 0605 0807"), ("DCBA", "0807 0605 0403 0201"),
-])
+@pytest.mark.parametrize(
+    ("order", "wire"),
+    [
+        ("ABCD", "0102 0304 0506 0708"),
+        ("CDAB", "0708 0506 0304 0102"),
+        ("BADC", "0201 0403 0605 0807"),
+        ("DCBA", "0807 0605 0403 0201"),
+    ],
+)
 def test_the_four_orders_of_a_64_bit_integer_by_byte_example(order: str, wire: str) -> None:
     assert decoder(_address("uint64", order))(_wire(wire)) == float(0x0102030405060708)
 
@@ -41,19 +61,31 @@ def test_the_four_orders_of_a_64_bit_integer_by_byte_example(order: str, wire: s
 @pytest.mark.parametrize("kind", ["int16", "uint16", "int32", "uint32", "int64", "uint64", "float32", "float64"])
 @pytest.mark.parametrize(("order", "theirs"), [("ABCD", "big"), ("CDAB", "little")])
 @pytest.mark.parametrize("value", [0, 1, 127, 32_000])
-def test_the_two_orders_that_pymodbus_knows_agree_with_its_converter(kind: str, order: str, theirs: str, value: int) -> None:
+def test_the_two_orders_that_pymodbus_knows_agree_with_its_converter(
+    kind: str, order: str, theirs: str, value: int
+) -> None:
     registers = ModbusClientMixin.convert_to_registers(
-        float(value) if kind.startswith("float") else value, DATATYPES[kind], word_order=theirs  # type: ignore[arg-type]
+        float(value) if kind.startswith("float") else value,
+        DATATYPES[kind],
+        word_order=theirs,  # type: ignore[arg-type]
     )
     address = _address(kind, order)
     assert len(registers) == address.count
     assert decoder(address)(registers) == float(value)
 
 
-@pytest.mark.parametrize(("kind", "wire", "value"), [
-    ("int16", "FFFF", -1.0), ("int16", "8000", -32_768.0), ("uint16", "8000", 32_768.0), ("int32", "FFFF FFFE", -2.0),
-    ("int64", "FFFF FFFF FFFF FFFF", -1.0), ("float32", "C222 0000", -40.5), ("float32", "3F80 0000", 1.0),
-])
+@pytest.mark.parametrize(
+    ("kind", "wire", "value"),
+    [
+        ("int16", "FFFF", -1.0),
+        ("int16", "8000", -32_768.0),
+        ("uint16", "8000", 32_768.0),
+        ("int32", "FFFF FFFE", -2.0),
+        ("int64", "FFFF FFFF FFFF FFFF", -1.0),
+        ("float32", "C222 0000", -40.5),
+        ("float32", "3F80 0000", 1.0),
+    ],
+)
 def test_signs(kind: str, wire: str, value: float) -> None:
     assert decoder(_address(kind))(_wire(wire)) == value
 
@@ -71,10 +103,16 @@ def test_scale_and_offset_follow_the_sign() -> None:
     assert decoder(_address("int16", scale=0.1, offset=-40.0))([0xFFFF]) == pytest.approx(-40.1)
 
 
-@pytest.mark.parametrize(("kind", "na", "wire"), [
-    ("int16", (0x8000,), "8000"), ("int16", (-32_768,), "8000"), ("uint16", (0xFFFF,), "FFFF"), ("uint32", (0xFFFFFFFF,), "FFFF FFFF"),
-    ("float32", (0x7F7FFFFF,), "7F7F FFFF"),
-])
+@pytest.mark.parametrize(
+    ("kind", "na", "wire"),
+    [
+        ("int16", (0x8000,), "8000"),
+        ("int16", (-32_768,), "8000"),
+        ("uint16", (0xFFFF,), "FFFF"),
+        ("uint32", (0xFFFFFFFF,), "FFFF FFFF"),
+        ("float32", (0x7F7FFFFF,), "7F7F FFFF"),
+    ],
+)
 def test_a_sentinel_is_compared_raw_before_any_scaling(kind: str, na: tuple[int, ...], wire: str) -> None:
     assert decoder(_address(kind, scale=0.1, offset=5.0, na=na))(_wire(wire)) is NOT_AVAILABLE
 

@@ -25,19 +25,44 @@ from hypothesis import strategies as st
 
 from plantview.model.plant import Plant
 from plantview.simulator.devices import Rig, rig
+from plantview.simulator.devices.bacnet_screen import undecodable
 from plantview.simulator.devices.bacnet_short_path import short_answer
 from plantview.simulator.devices.bacnet_units import ENGINEERING_UNITS, engineering_units
 from tests.interop.simulated import StillPlant, bacnet_point, bench_plant, free_port, larkfield
 
 ANSWER_S = 2.0
 SPELLED_OUT = {
-    "degC": "degrees-celsius", "degF": "degrees-fahrenheit", "K": "delta-degrees-kelvin",
-    "delta_degF": "delta-degrees-fahrenheit", "L/s": "liters-per-second", "m3/h": "cubic-meters-per-hour",
-    "gpm": "us-gallons-per-minute", "kPa": "kilopascals", "hPa": "hectopascals", "psi": "pounds-force-per-square-inch",
-    "bar": "bars", "inHg": "inches-of-mercury", "kW": "kilowatts", "ton": "tons-refrigeration", "kBtu/h": "kilo-btus-per-hour",
-    "kWh": "kilowatt-hours", "MWh": "megawatt-hours", "ton_h": "ton-hours", "%": "percent", "Hz": "hertz", "A": "amperes",
-    "h": "hours", "mm": "millimeters", "in": "inches", "mm/s": "millimeters-per-second", "uS/cm": "micro-siemens",
-    "ppm": "parts-per-million", "gal": "us-gallons", "m3": "cubic-meters", "lb": "pounds-mass", "hp": "horsepower",
+    "degC": "degrees-celsius",
+    "degF": "degrees-fahrenheit",
+    "K": "delta-degrees-kelvin",
+    "delta_degF": "delta-degrees-fahrenheit",
+    "L/s": "liters-per-second",
+    "m3/h": "cubic-meters-per-hour",
+    "gpm": "us-gallons-per-minute",
+    "kPa": "kilopascals",
+    "hPa": "hectopascals",
+    "psi": "pounds-force-per-square-inch",
+    "bar": "bars",
+    "inHg": "inches-of-mercury",
+    "kW": "kilowatts",
+    "ton": "tons-refrigeration",
+    "kBtu/h": "kilo-btus-per-hour",
+    "kWh": "kilowatt-hours",
+    "MWh": "megawatt-hours",
+    "ton_h": "ton-hours",
+    "%": "percent",
+    "Hz": "hertz",
+    "A": "amperes",
+    "h": "hours",
+    "mm": "millimeters",
+    "in": "inches",
+    "mm/s": "millimeters-per-second",
+    "uS/cm": "micro-siemens",
+    "ppm": "parts-per-million",
+    "gal": "us-gallons",
+    "m3": "cubic-meters",
+    "lb": "pounds-mass",
+    "hp": "horsepower",
 }
 
 
@@ -83,7 +108,9 @@ async def test_a_controller_answers_who_is_to_its_address_and_to_everybody() -> 
 async def test_controllers_that_share_a_port_on_two_addresses_both_hear_a_broadcast() -> None:
     plant = larkfield()
     port = plant.devices["BC-1"].port
-    devices = {name: replace(plant.devices[name], host=f"127.0.0.{at}", port=port) for at, name in ((3, "BC-1"), (4, "BC-2"))}
+    devices = {
+        name: replace(plant.devices[name], host=f"127.0.0.{at}", port=port) for at, name in ((3, "BC-1"), (4, "BC-2"))
+    }
     points = {name: point for name, point in plant.points.items() if point.device in devices}
     async with asking(replace(plant, devices=devices, points=points)) as (application, _, _):
         (link,) = application.link_layers.values()
@@ -114,7 +141,12 @@ async def test_priority_17_is_refused() -> None:
     async with asking(plant) as (application, _, still):
         with pytest.raises(ErrorRejectAbortNack):
             await application.write_property(
-                Address(plant.devices["BC-1"].address), ObjectIdentifier("analog-value,1"), "present-value", 70.0, None, 17
+                Address(plant.devices["BC-1"].address),
+                ObjectIdentifier("analog-value,1"),
+                "present-value",
+                70.0,
+                None,
+                17,
             )
     assert still.commands == []
 
@@ -139,14 +171,24 @@ async def _heard(changes: Any, wanted: str) -> float:
 
 
 async def test_every_kind_of_object_that_a_point_list_may_name_is_served() -> None:
-    numbers = ("analog-input", "analog-output", "analog-value", "large-analog-value", "integer-value",
-               "positive-integer-value", "accumulator")
+    numbers = (
+        "analog-input",
+        "analog-output",
+        "analog-value",
+        "large-analog-value",
+        "integer-value",
+        "positive-integer-value",
+        "accumulator",
+    )
     two = {0: "OFF", 1: "ON"}
     three = {1: "HAND", 2: "OFF", 3: "AUTO"}
     points = [
         *(bacnet_point(kind, kind, 7, {}) for kind in numbers),
         *(bacnet_point(kind, kind, 7, two) for kind in ("binary-input", "binary-output", "binary-value")),
-        *(bacnet_point(kind, kind, 7, three) for kind in ("multi-state-input", "multi-state-output", "multi-state-value")),
+        *(
+            bacnet_point(kind, kind, 7, three)
+            for kind in ("multi-state-input", "multi-state-output", "multi-state-value")
+        ),
     ]
     plant = bench_plant(*points)
     async with asking(plant) as (application, devices, still):
@@ -155,9 +197,13 @@ async def test_every_kind_of_object_that_a_point_list_may_name_is_served() -> No
         devices.refresh()
         for point in points:
             identifier = ObjectIdentifier(str(point.address))
-            value = await application.read_property(Address(plant.devices["CONTROLLER"].address), identifier, "present-value")
+            value = await application.read_property(
+                Address(plant.devices["CONTROLLER"].address), identifier, "present-value"
+            )
             assert float(value) == still.values[point.name], point.name
-            flags = await application.read_property(Address(plant.devices["CONTROLLER"].address), identifier, "status-flags")
+            flags = await application.read_property(
+                Address(plant.devices["CONTROLLER"].address), identifier, "status-flags"
+            )
             assert list(flags) == [0, 0, 0, 0], point.name
 
 
@@ -209,8 +255,6 @@ async def test_an_answer_that_the_asker_cannot_take_is_not_sent_in_one_piece() -
         "810A 0004",
         "810A 0011 0104 02 05 2C 0E 0C 0000",  # ends in the middle of an object identifier
         "810A 0014 0104 02 05 2C 0E 0C 00000018 1E 09 55",  # no end of the list
-        "810A 000A 0104 02 05 2C 0E",  # nothing asked for
-        "810A 000B 0104 02 05 2C 63 00",  # a service that does not exist
         "01 02 03 04 05 06 07 08 09 0A 0B 0C",
     ],
 )
@@ -222,7 +266,32 @@ async def test_a_datagram_that_makes_no_sense_does_no_harm(octets: str) -> None:
         assert answer[6:8] == bytes((0x30, 0x2D)), answer.hex(" ")
 
 
+@pytest.mark.parametrize(
+    ("apdu", "reason"),
+    [
+        ("02 05 2C 63 00", 9),  # a service that does not exist: unrecognized-service
+        ("02 05 2C 06 00", 9),  # AtomicReadFile, which this controller lacks
+        ("02 05 2C 0C 0C 00000018", 4),  # ReadProperty that ends before its property
+        ("02 05 2C 0C 0C 0000", 4),  # an object identifier that ends too early: invalid-tag
+    ],
+)
+async def test_what_a_controller_cannot_understand_it_rejects_by_its_name(apdu: str, reason: int) -> None:
+    plant = larkfield()
+    async with rig(plant, StillPlant(plant)):
+        answer = await _answer(plant, _confirmed(apdu))
+    assert answer[6:] == bytes((0x60, 0x2C, reason)), answer.hex(" ")
+
+
 @given(st.binary(max_size=60))
 def test_the_short_path_leaves_every_request_that_is_not_its_own_to_the_stack(octets: bytes) -> None:
     assert short_answer(octets, {}) is None
     assert short_answer(_confirmed("02 05 2E 0E" + octets.hex()), {}) is None
+
+
+@given(st.sampled_from([5, 12, 14, 15, 16, 26, 29, 0, 3]), st.binary(max_size=40))
+def test_whatever_a_request_holds_a_controller_either_understands_it_or_names_a_reject(
+    service: int, octets: bytes
+) -> None:
+    request = bytes((0x00, 0x05, 0x2C, service)) + octets
+    refusal = undecodable(request, 0x2C)
+    assert refusal is None or (refusal.apduInvokeID, 0 <= int(refusal.apduAbortRejectReason) <= 9) == (0x2C, True)

@@ -87,10 +87,14 @@ async def _read_back(device: Device, plant: Plant, still: StillPlant) -> int:
                 value: Any = reply.registers[0] >> int(address.kind[4:]) & 1
             else:
                 value = client.convert_from_registers(
-                    reply.registers, kinds[address.kind.upper()], word_order="little" if address.order == "CDAB" else "big"
+                    reply.registers,
+                    kinds[address.kind.upper()],
+                    word_order="little" if address.order == "CDAB" else "big",
                 )
             expected = still.values[point.name]
-            assert value * address.scale + address.offset == pytest.approx(expected, abs=address.scale / 2 + 1e-9), point.name
+            assert value * address.scale + address.offset == pytest.approx(expected, abs=address.scale / 2 + 1e-9), (
+                point.name
+            )
     finally:
         client.close()
     return len(points)
@@ -186,7 +190,9 @@ async def test_requests_in_one_segment_are_answered_in_order_and_a_split_one_onc
         await writer.wait_closed()
 
 
-@pytest.mark.parametrize("octets", ["0001 0001 0006 07 03 0000 0001", "0001 0000 FFFF 07 03 0000 0001", "0001 0000 0001 07"])
+@pytest.mark.parametrize(
+    "octets", ["0001 0001 0006 07 03 0000 0001", "0001 0000 FFFF 07 03 0000 0001", "0001 0000 0001 07"]
+)
 async def test_a_frame_that_is_not_modbus_ends_the_connection(octets: str) -> None:
     plant = bench_plant(modbus_point("x", register(0)))
     async with served(plant):
@@ -198,7 +204,9 @@ async def test_an_address_in_use_is_refused_in_a_sentence_and_leaves_nothing_ope
     plant = bench_plant(modbus_point("x", register(0)))
     async with served(plant):
         second = replace(plant, devices={"PANEL": plant.devices["PANEL"]})
-        with pytest.raises(StartRefused, match=r"PANEL cannot listen on TCP 127\.0\.0\.1:\d+: another program .* -> stop"):
+        with pytest.raises(
+            StartRefused, match=r"PANEL cannot listen on TCP 127\.0\.0\.1:\d+: another program .* -> stop"
+        ):
             async with served(second):
                 raise AssertionError("it must not start")
     async with served(plant):

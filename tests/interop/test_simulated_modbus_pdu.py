@@ -32,7 +32,10 @@ def _bits(table: str, first: int, octets: str, count: int) -> Contents:
 def _words(table: str, first: int, *values: int) -> Contents:
     writable = table == "holding"
     return [
-        (modbus_point(f"{table}.{first + at}", register(first + at, "uint16", table), commandable=writable), float(value))
+        (
+            modbus_point(f"{table}.{first + at}", register(first + at, "uint16", table), commandable=writable),
+            float(value),
+        )
         for at, value in enumerate(values)
     ]
 
@@ -49,7 +52,9 @@ READS = {
     "6.1 read coils 20 to 38": (_bits("coil", 19, "CD 6B 05", 19), "01 0013 0013", "01 03 CD6B05"),
     "6.2 read discrete inputs 197 to 218": (_bits("discrete", 196, "AC DB 35", 22), "02 00C4 0016", "02 03 ACDB35"),
     "6.3 read holding registers 108 to 110": (
-        _words("holding", 107, 555, 0, 100), "03 006B 0003", "03 06 022B 0000 0064",
+        _words("holding", 107, 555, 0, 100),
+        "03 006B 0003",
+        "03 06 022B 0000 0064",
     ),
     "6.4 read input register 9": (_words("input", 8, 10), "04 0008 0001", "04 02 000A"),
     "7 read coil 1186 that is not there": (_bits("coil", 19, "CD", 8), "01 04A1 0001", "81 02"),
@@ -58,10 +63,18 @@ WRITES = {
     "6.5 write coil 173 on": (_bits("coil", 172, "00", 1), "05 00AC FF00", "05 00AC FF00", "01 00AC 0001", "01 01 01"),
     "6.6 write register 2": (_words("holding", 1, 0), "06 0001 0003", "06 0001 0003", "03 0001 0001", "03 02 0003"),
     "6.11 write ten coils from 20": (
-        _bits("coil", 19, "00 00", 10), "0F 0013 000A 02 CD01", "0F 0013 000A", "01 0013 000A", "01 02 CD01",
+        _bits("coil", 19, "00 00", 10),
+        "0F 0013 000A 02 CD01",
+        "0F 0013 000A",
+        "01 0013 000A",
+        "01 02 CD01",
     ),
     "6.12 write two registers from 2": (
-        _words("holding", 1, 0, 0), "10 0001 0002 04 000A 0102", "10 0001 0002", "03 0001 0002", "03 04 000A 0102",
+        _words("holding", 1, 0, 0),
+        "10 0001 0002 04 000A 0102",
+        "10 0001 0002",
+        "03 0001 0002",
+        "03 04 000A 0102",
     ),
 }
 

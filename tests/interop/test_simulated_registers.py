@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import struct
+from dataclasses import replace
 from itertools import chain
 from typing import Literal
 
@@ -22,9 +23,13 @@ from tests.interop.simulated import register
 
 ORDERS = ("ABCD", "CDAB", "BADC", "DCBA")
 CHECK_VALUES = [
-    (123456.0, "ABCD", (0x47F1, 0x2000)), (123456.0, "CDAB", (0x2000, 0x47F1)),
-    (123456.0, "BADC", (0xF147, 0x0020)), (123456.0, "DCBA", (0x0020, 0xF147)),
-    (1.0, "ABCD", (0x3F80, 0x0000)), (-40.5, "ABCD", (0xC222, 0x0000)), (-40.5, "DCBA", (0x0000, 0x22C2)),
+    (123456.0, "ABCD", (0x47F1, 0x2000)),
+    (123456.0, "CDAB", (0x2000, 0x47F1)),
+    (123456.0, "BADC", (0xF147, 0x0020)),
+    (123456.0, "DCBA", (0x0020, 0xF147)),
+    (1.0, "ABCD", (0x3F80, 0x0000)),
+    (-40.5, "ABCD", (0xC222, 0x0000)),
+    (-40.5, "DCBA", (0x0000, 0x22C2)),
 ]
 
 
@@ -37,8 +42,10 @@ def test_a_float_lies_in_the_registers_as_its_order_says(value: float, order: st
 @pytest.mark.parametrize(
     ("order", "words"),
     [
-        ("ABCD", (0x0102, 0x0304, 0x0506, 0x0708)), ("CDAB", (0x0708, 0x0506, 0x0304, 0x0102)),
-        ("BADC", (0x0201, 0x0403, 0x0605, 0x0807)), ("DCBA", (0x0807, 0x0605, 0x0403, 0x0201)),
+        ("ABCD", (0x0102, 0x0304, 0x0506, 0x0708)),
+        ("CDAB", (0x0708, 0x0506, 0x0304, 0x0102)),
+        ("BADC", (0x0201, 0x0403, 0x0605, 0x0807)),
+        ("DCBA", (0x0807, 0x0605, 0x0403, 0x0201)),
     ],
 )
 def test_a_64_bit_number_follows_the_same_four_orders(order: str, words: tuple[int, ...]) -> None:
@@ -92,3 +99,42 @@ def test_an_integer_comes_back_from_every_order(value: int, order: str) -> None:
     words = pack(register(0, "int32", order=order), float(value))
     assert words is not None
     assert unpack(register(0, "int32", order=order), words) == value
+
+
+@pytest.mark.parametrize(
+    ("kind", "order", "value", "words"),
+    [
+        ("bcd16", "ABCD", 248.0, (0x0248,)),
+        ("bcd32", "CDAB", 12_345_678.0, (0x5678, 0x1234)),
+        ("mod10k:4", "CDAB", 1_234_567.0, (4567, 123, 0, 0)),  # a meter maker's published example
+        ("mod10k:3", "ABCD", -1_234_567.0, (0, 0x10000 - 123, 0x10000 - 4567)),
+        ("bcd16", "ABCD", 12_000.0, (0x9999,)),
+        ("bcd16", "ABCD", -3.0, (0,)),
+    ],
+)
+def test_decimal_forms(kind: str, order: str, value: float, words: tuple[int, ...]) -> None:
+    assert pack(register(0, kind, order=order), value) == words
+
+
+@pytest.mark.parametrize(("kind", "value"), [("bcd32", 4_711.0), ("mod10k:3", -123_456_789.0), ("mod10k:2", 9_999.0)])
+@pytest.mark.parametrize("order", ORDERS)
+def test_decimal_forms_come_back_in_every_order(kind: str, value: float, order: str) -> None:
+    address = register(0, kind, order=order)
+    words = pack(address, value)
+    assert words is not None
+    assert unpack(address, words) == value
+
+
+def test_beyond_its_range_a_transmitter_says_so_if_its_map_has_a_mark_for_it() -> None:
+    address = replace(register(0, "int16", na=(0x8000,)), over=(0x7FFF,), under=(0x8001,))
+    assert [pack(address, value) for value in (1e6, -1e6, math.nan)] == [(0x7FFF,), (0x8001,), (0x8000,)]
+    assert pack(address, 32_767.0) == (0x7FFE,)  # a number never takes on a mark
+    assert all(math.isnan(unpack(address, (mark,))) for mark in (0x7FFF, 0x8001, 0x8000))
+
+
+def test_a_text_register_says_the_word_of_a_state() -> None:
+    address = register(0, "string:4")
+    assert pack(address, 2.0, {2: "RUN"}) == (0x5255, 0x4E00, 0, 0)
+    assert pack(replace(address, order="BADC"), 2.0, {2: "RUN"}) == (0x5552, 0x004E, 0, 0)
+    assert pack(address, math.nan, {2: "RUN"}) == (0, 0, 0, 0)
+    assert pack(address, 7.5) == (0x372E, 0x3500, 0, 0)

@@ -110,7 +110,9 @@ async def test_at_high_speed_several_steps_share_one_update() -> None:
     assert still.asked_after == [3, 6, 9, 12, 15, 18, 21, 24, 27, 30]  # 60 plant seconds a second, 20 updates a second
 
 
-async def test_a_computer_that_cannot_keep_up_loses_plant_time_and_says_so_once(caplog: pytest.LogCaptureFixture) -> None:
+async def test_a_computer_that_cannot_keep_up_loses_plant_time_and_says_so_once(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
     plant = larkfield()
     still = Pulse(plant)
     still.stepped, still.enough = asyncio.Event(), 6
@@ -118,7 +120,9 @@ async def test_a_computer_that_cannot_keep_up_loses_plant_time_and_says_so_once(
         async with serving(plant, still, LateClock()), asyncio.timeout(5):
             await still.stepped.wait()
     late = [record.getMessage() for record in caplog.records if "behind" in record.getMessage()]
-    assert late == ["the simulated plant is 600 plant seconds behind and skips time: this computer is too slow for speed 1"]
+    assert late == [
+        "the simulated plant is 600 plant seconds behind and skips time: this computer is too slow for speed 1"
+    ]
 
 
 async def test_a_device_is_silent_while_its_fault_lasts_in_plant_time_and_the_rest_goes_to_the_plant() -> None:

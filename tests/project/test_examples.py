@@ -20,7 +20,7 @@ def name_of(folder: Path) -> str:
 
 
 def test_there_are_examples() -> None:
-    assert {"larkfield", "orchard"} <= {folder.name for folder in EXAMPLES}
+    assert {"larkfield", "millrace", "orchard"} <= {folder.name for folder in EXAMPLES}
 
 
 @pytest.mark.parametrize("folder", EXAMPLES, ids=name_of)

@@ -25,6 +25,7 @@ MAY_PRINT = ("plantview.cli", "plantview.process")
 
 MAY_CATCH_EVERYTHING = {
     "plantview.channel.server": "a faulty question must not end the connection of every viewer",
+    "plantview.drivers.bacnet_network": "what comes unasked must not end the socket of every device",
     "plantview.polling.line": "one faulty station must not end its line",
     "plantview.process": "the last border of a process: it is logged and the supervisor starts again",
 }

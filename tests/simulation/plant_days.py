@@ -27,6 +27,7 @@ class Day:
     simulated: SimulatedPlant
     rows: list[dict[str, float]] = field(default_factory=list)
     modes: list[tuple[str, ...]] = field(default_factory=list)
+    """Of each chiller's panel, then of each train of the controller."""
 
     def column(self, name: str) -> list[float]:
         """Return one column."""
@@ -40,7 +41,8 @@ def live_a_day(plant: Plant) -> Day:
     for _ in range(24 * 60):
         run_hours(simulated, 1 / 60)
         day.rows.append(_row(simulated))
-        day.modes.append(tuple(chiller.panel.mode for chiller in simulated.machines.chillers.values()))
+        panels = (chiller.panel.mode for chiller in simulated.machines.chillers.values())
+        day.modes.append((*panels, *(train.state for train in simulated.controller.trains)))
     return day
 
 
@@ -64,6 +66,8 @@ def _row(simulated: SimulatedPlant) -> dict[str, float]:
         "chws_c": near.temp_c,
         "chwr_c": far.temp_c,
         "dp_error_kpa": near.pressure_kpa - far.pressure_kpa - simulated.controller.dp_setpoint_kpa,
+        "dp_set_kpa": simulated.controller.dp_setpoint_kpa,
+        "chws_set_c": simulated.controller.setpoint_c,
         "running": sum(chiller.panel.compressor_on for chiller in machines.chillers.values()),
         "cells_open": sum(cell.isolation.position_pct > 50 for cell in machines.cells.values()),
         "fan_pct": max(fan.speed_pct for fan in machines.fans.values()),

@@ -22,7 +22,7 @@ def day(request: pytest.FixtureRequest) -> Day:
 
 
 def is_steady(day: Day, at: int) -> bool:
-    """Return whether no chiller changes its mode from 15 minutes before to 3 minutes after (its valves open first)."""
+    """Return whether no chiller or train changes its mode from 15 minutes before to 3 minutes after."""
     return at >= 15 and len(set(day.modes[at - 15 : at + 4])) == 1
 
 
@@ -40,8 +40,14 @@ def test_the_supply_holds_its_setpoint_within_half_a_degree_fahrenheit_when_stea
     assert max(map(abs, errors)) < 0.5 / 1.8
 
 
-def test_no_stage_change_warms_the_supply_by_more_than_six_degrees_fahrenheit(day: Day) -> None:
-    assert max(day.column("supply_error_k")) < 6 / 1.8
+def test_a_stage_change_warms_the_supply_by_hardly_two_degrees_fahrenheit_and_the_buildings_by_one(day: Day) -> None:
+    """2 °F: failsafe limit of ASHRAE Guideline 36-2021 5.20.4, as documented with its public Modelica implementation."""
+    assert max(day.column("supply_error_k")) < 2.1 / 1.8
+    assert max(row["chws_c"] - row["chws_set_c"] for row in day.rows) < 1.2 / 1.8
+
+
+def test_a_pump_that_joins_moves_the_loop_pressure_by_less_than_a_quarter_of_its_setpoint(day: Day) -> None:
+    assert max(row["dp_error_kpa"] for row in day.rows) < 0.25 * max(row["dp_set_kpa"] for row in day.rows)
 
 
 def test_condenser_water_and_loop_pressure_hold_their_setpoints(day: Day) -> None:
@@ -77,14 +83,17 @@ def test_chillers_use_most_of_the_power_and_fans_the_least(day: Day) -> None:
 def test_machines_start_few_times_and_nothing_hunts(day: Day) -> None:
     starts = sum(
         before != "STARTING" and after == "STARTING"
-        for then, now in zip(day.modes, day.modes[1:], strict=False) for before, after in zip(then, now, strict=True)
+        for then, now in zip(day.modes, day.modes[1:], strict=False)
+        for before, after in zip(then, now, strict=True)
     )
     assert starts <= 8
     changes = sum(a != b for a, b in zip(day.column("cells_open"), day.column("cells_open")[1:], strict=False))
     assert changes <= 12
     speeds = day.column("fan_pct")
-    turns = sum((b - a) * (c - b) < 0 and min(abs(b - a), abs(c - b)) > 3
-                for a, b, c in zip(speeds, speeds[1:], speeds[2:], strict=False))
+    turns = sum(
+        (b - a) * (c - b) < 0 and min(abs(b - a), abs(c - b)) > 3
+        for a, b, c in zip(speeds, speeds[1:], speeds[2:], strict=False)
+    )
     assert turns < 24
 
 

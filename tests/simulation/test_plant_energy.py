@@ -18,7 +18,9 @@ from tests.simulation.plant_days import MORNING_MS, run_hours
 @pytest.mark.timeout(60)
 @pytest.mark.parametrize("name", ["larkfield", "orchard"])
 @pytest.mark.parametrize("cold", [False, True])
-def test_energy_and_mass_close_over_hours_started_warm_or_cold(name: str, cold: bool, request: pytest.FixtureRequest) -> None:
+def test_energy_and_mass_close_over_hours_started_warm_or_cold(
+    name: str, cold: bool, request: pytest.FixtureRequest
+) -> None:
     plant: Plant = request.getfixturevalue(name)
     simulated = SimulatedPlant(plant, MORNING_MS, cold=cold)
     for _ in range(4):

@@ -56,7 +56,9 @@ def test_a_tripped_dedicated_pump_stops_its_chiller_on_loss_of_flow(orchard: Pla
     assert simulated.truth.open_balances() == []
 
 
-def test_a_fouled_condenser_raises_its_approach_head_pressure_and_power_and_no_other_machine_s(larkfield: Plant) -> None:
+def test_a_fouled_condenser_raises_its_approach_head_pressure_and_power_and_no_other_machine_s(
+    larkfield: Plant,
+) -> None:
     """Directions: ASHRAE RP-1043, condenser tubes plugged (approach, head and power up, evaporator approach as before)."""
     clean, fouled = SimulatedPlant(larkfield, MORNING_MS), SimulatedPlant(larkfield, MORNING_MS)
     fouled.inject(parse_fault("fouled-condenser:CH-1:0.45"))
@@ -67,7 +69,9 @@ def test_a_fouled_condenser_raises_its_approach_head_pressure_and_power_and_no_o
     assert after.cond_sat_c - after.condenser.out_c > 2 * (before.cond_sat_c - before.condenser.out_c)
     assert after.pressures_kpa()[1] > 1.02 * before.pressures_kpa()[1]
     assert 1.03 < after.power_kw / before.power_kw < 1.2
-    assert after.evaporator.out_c - after.evap_sat_c == pytest.approx(before.evaporator.out_c - before.evap_sat_c, abs=0.05)
+    assert after.evaporator.out_c - after.evap_sat_c == pytest.approx(
+        before.evaporator.out_c - before.evap_sat_c, abs=0.05
+    )
     other = "CH-2" if clean.machines.chillers["CH-2"].panel.mode == "RUN" else "CH-3"
     neighbours = [item.machines.chillers[other] for item in (clean, fouled)]
     assert neighbours[1].power_kw / neighbours[0].power_kw == pytest.approx(1.0, abs=0.02)
@@ -86,7 +90,9 @@ def test_a_biased_sensor_changes_its_reading_and_nothing_else(larkfield: Plant) 
         assert {name: value for name, value in here.items() if name != "CH-1.chws_temp"} == {
             name: value for name, value in there.items() if name != "CH-1.chws_temp"
         }
-    assert differences == pytest.approx([1.5] * 10 + [0.0] * 2, abs=0.11)  # counted from the injection, one digit is 0.1
+    assert differences == pytest.approx(
+        [1.5] * 10 + [0.0] * 2, abs=0.11
+    )  # counted from the injection, one digit is 0.1
 
 
 def test_a_stuck_sensor_stands_still_to_the_digit_while_the_plant_moves_on(larkfield: Plant) -> None:

@@ -16,7 +16,9 @@ from tests.simulation.plant_days import MORNING_MS, run_hours
 pytestmark = pytest.mark.timeout(60)
 
 
-def first_second(simulated: SimulatedPlant, facts: dict[str, Callable[[], bool]], limit_s: int = 1_200) -> dict[str, int]:
+def first_second(
+    simulated: SimulatedPlant, facts: dict[str, Callable[[], bool]], limit_s: int = 1_200
+) -> dict[str, int]:
     """Return the second at which each fact was first true."""
     seen: dict[str, int] = {}
     for second in range(limit_s):
@@ -41,14 +43,17 @@ def test_from_cold_valves_open_pumps_prove_flow_proves_and_only_then_the_chiller
     simulated.step(1.0)
     chiller = next(train.chiller for train in simulated.controller.trains if train.wanted)
     layout = next(train.layout for train in simulated.controller.trains if train.wanted)
-    order = first_second(simulated, {
-        "valves": lambda: all(machines.valves[valve].position_pct > 40 for valve in layout.valves),
-        "pumps": lambda: sum(pump.running for pump in machines.pumps.values()) >= 2,
-        "flows": lambda: chiller.chw_switch.closed and chiller.cw_switch.closed,
-        "enabled": lambda: chiller.enabled,
-        "starting": lambda: chiller.panel.mode == "STARTING",
-        "running": lambda: chiller.panel.mode == "RUN",
-    })
+    order = first_second(
+        simulated,
+        {
+            "valves": lambda: all(machines.valves[valve].position_pct > 40 for valve in layout.valves),
+            "pumps": lambda: sum(pump.running for pump in machines.pumps.values()) >= 2,
+            "flows": lambda: chiller.chw_switch.closed and chiller.cw_switch.closed,
+            "enabled": lambda: chiller.enabled,
+            "starting": lambda: chiller.panel.mode == "STARTING",
+            "running": lambda: chiller.panel.mode == "RUN",
+        },
+    )
     assert list(order) == ["valves", "pumps", "flows", "enabled", "starting", "running"]
     assert order["enabled"] - order["flows"] >= 9
     assert order["pumps"] < order["flows"] or order["pumps"] < order["enabled"]
@@ -59,11 +64,14 @@ def test_a_stage_down_stops_the_chiller_before_its_pumps_and_its_pumps_before_it
     train = next(train for train in simulated.controller.trains if train.wanted)
     valve = simulated.machines.valves[train.layout.valves[0]]
     simulated.command(f"{train.id}.enable", 0.0)
-    order = first_second(simulated, {
-        "stopping": lambda: train.chiller.panel.mode == "STOPPING",
-        "unloaded": lambda: train.chiller.power_kw == 0.0,
-        "at rest": lambda: train.chiller.panel.mode == "RESTART INHIBIT",
-    })
+    order = first_second(
+        simulated,
+        {
+            "stopping": lambda: train.chiller.panel.mode == "STOPPING",
+            "unloaded": lambda: train.chiller.power_kw == 0.0,
+            "at rest": lambda: train.chiller.panel.mode == "RESTART INHIBIT",
+        },
+    )
     assert list(order) == ["stopping", "unloaded", "at rest"]
     assert valve.position_pct == 100.0  # the controller still wants it: only its enable was taken away
 

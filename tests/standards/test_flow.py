@@ -9,14 +9,17 @@ from __future__ import annotations
 import pytest
 from iapws import IAPWS95
 
-from plantview.calcs.flow import barrel_flow_l_s, mixed_temperature_c, valve_flow_l_s
+from plantview.calcs.flow import barrel_flow_l_s, blended_temperature_c, mixed_temperature_c, valve_flow_l_s
+from plantview.errors import OutsideSourceRange
 
 L_S_PER_GPM = 3.785411784 / 60
 KPA_PER_PSI = 6.894757293168
 KPA_PER_FT = 2.98907
 
 
-@pytest.mark.parametrize(("design_gpm", "design_ft", "feet", "gpm"), [(2_400, 20, 12.8, 1_920), (3_000, 25, 20.25, 2_700)])
+@pytest.mark.parametrize(
+    ("design_gpm", "design_ft", "feet", "gpm"), [(2_400, 20, 12.8, 1_920), (3_000, 25, 20.25, 2_700)]
+)
 def test_flow_from_barrel_drop(design_gpm: float, design_ft: float, feet: float, gpm: float) -> None:
     found = barrel_flow_l_s(feet * KPA_PER_FT, design_gpm * L_S_PER_GPM, design_ft * KPA_PER_FT)
     assert found == pytest.approx(gpm * L_S_PER_GPM, rel=1e-9)
@@ -47,3 +50,26 @@ def test_mixing_agrees_with_the_enthalpy_balance() -> None:
     enthalpy = (mass_cold * cold.h + mass_hot * hot.h) / (mass_cold + mass_hot)
     oracle_c = IAPWS95(P=0.4, h=enthalpy).T - 273.15
     assert mixed_temperature_c(100.0, 1.0, 50.0, 20.0) == pytest.approx(oracle_c, abs=0.05)
+
+
+def test_a_header_blends_its_branches_by_flow() -> None:
+    """1000 gpm at 44 °F, 500 gpm at 42 °F and an idle machine at 60 °F give 43.33 °F."""
+    assert blended_temperature_c([1_000.0, 500.0, 0.0], [44.0, 42.0, 60.0]) == pytest.approx(43.333, abs=0.001)
+    pair = mixed_temperature_c(30.0, 6.0, 10.0, 14.0)
+    assert blended_temperature_c([30.0, 10.0], [6.0, 14.0]) == pytest.approx(pair)
+    with pytest.raises(OutsideSourceRange):
+        blended_temperature_c([0.0, 0.0], [6.0, 14.0])
+
+
+def test_a_valve_without_density_and_a_barrel_without_design_are_refused() -> None:
+    for gravity in (0.05, 11.0):
+        with pytest.raises(OutsideSourceRange):
+            valve_flow_l_s(500.0, 27.6, gravity)
+    for design_kpa in (0.0, 1.1e6):
+        with pytest.raises(OutsideSourceRange):
+            barrel_flow_l_s(16.0, 100.0, design_kpa)
+    assert barrel_flow_l_s(16.0, 100.0, 1e6) > 0
+
+
+def test_a_heavier_liquid_flows_less_through_the_same_valve() -> None:
+    assert valve_flow_l_s(500.0, 27.579, 1.21) == pytest.approx(valve_flow_l_s(500.0, 27.579) / 1.1)

@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import pytest
 
-from plantview.calcs.heat_balance import heat_balance_pct, heat_balance_tolerance_pct
+from plantview.calcs.heat_balance import heat_balance_pct, heat_balance_tolerance_pct, open_drive_power_kw
 from plantview.calcs.load import KW_PER_TON, rule_of_24_tons
+from plantview.errors import OutsideSourceRange
 
 TEN_F_AS_K = 10 / 1.8
 
@@ -35,3 +36,18 @@ def test_tolerance_at_the_rating_points(load: float, tolerance: float) -> None:
 
 def test_half_the_design_difference_widens_the_tolerance() -> None:
     assert heat_balance_tolerance_pct(100.0, TEN_F_AS_K / 2) == pytest.approx(6.5, abs=1e-9)
+
+
+def test_the_motor_of_an_open_drive_heats_the_room_and_not_the_refrigerant() -> None:
+    assert open_drive_power_kw(100.0, 90.0) == pytest.approx(90.0)
+
+
+@pytest.mark.parametrize(("load", "difference_k"), [(0.09, 5.6), (150.1, 5.6), (50.0, 0.09), (50.0, 30.1)])
+def test_a_load_or_difference_beyond_the_source_is_refused(load: float, difference_k: float) -> None:
+    with pytest.raises(OutsideSourceRange):
+        heat_balance_tolerance_pct(load, difference_k)
+
+
+@pytest.mark.parametrize(("load", "difference_k"), [(0.1, 5.6), (150.0, 5.6), (50.0, 0.1), (50.0, 30.0)])
+def test_up_to_the_limits_of_the_source_there_is_a_tolerance(load: float, difference_k: float) -> None:
+    assert heat_balance_tolerance_pct(load, difference_k) > 0

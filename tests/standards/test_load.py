@@ -17,8 +17,10 @@ from plantview.calcs.load import KW_PER_TON, cooling_load_kw, heat_rejection_kw,
 L_S_PER_GPM = 3.785411784 / 60
 # gpm, hot °F, cold °F, meter °F, tons
 EXACT = [
-    (1_000, 54, 44, 44, 418.124), (2_400, 55, 45, 45, 1_003.253),
-    (3_000, 94.3, 85, 85, 1_157.235), (3_000, 94.3, 85, 94.3, 1_155.317),
+    (1_000, 54, 44, 44, 418.124),
+    (2_400, 55, 45, 45, 1_003.253),
+    (3_000, 94.3, 85, 85, 1_157.235),
+    (3_000, 94.3, 85, 94.3, 1_155.317),
 ]
 TOLERANCE_TONS = 0.05
 
@@ -29,7 +31,9 @@ def c(fahrenheit: float) -> float:
 
 
 @pytest.mark.parametrize(("gpm", "hot_f", "cold_f", "meter_f", "expected"), EXACT)
-def test_exact_load_agrees_with_computed_tons(gpm: float, hot_f: float, cold_f: float, meter_f: float, expected: float) -> None:
+def test_exact_load_agrees_with_computed_tons(
+    gpm: float, hot_f: float, cold_f: float, meter_f: float, expected: float
+) -> None:
     found = tons(water_heat_kw(gpm * L_S_PER_GPM, c(cold_f), c(hot_f), c(meter_f)))
     assert found == pytest.approx(expected, rel=0, abs=TOLERANCE_TONS)
 

@@ -9,7 +9,11 @@ from __future__ import annotations
 
 import pytest
 
+from plantview.config import load_plant
 from plantview.simulator.curves import INLET_VANES, VARIABLE_SPEED, Curves
+from plantview.simulator.plant import SimulatedPlant
+from tests.conftest import CHECKOUT
+from tests.simulation.plant_days import MORNING_MS
 
 CONDENSER_KW_K = 113.56 * 4.186
 KW_PER_TON = 3.5168528
@@ -23,7 +27,12 @@ REFORMULATED = [
     (6.67, 21.11, 0.25, 22.511, 2371.7, 0.2443, 86.42),
     (8.89, 29.44, 0.75, 33.644, 2613.7, 0.6650, 260.44),
 ]
-ENTERING = [(6.67, 29.44, 1.0, 178.205), (6.67, 26.67, 0.75, 120.324), (6.67, 23.89, 0.5, 81.862), (6.67, 18.33, 0.25, 50.111)]
+ENTERING = [
+    (6.67, 29.44, 1.0, 178.205),
+    (6.67, 26.67, 0.75, 120.324),
+    (6.67, 23.89, 0.5, 81.862),
+    (6.67, 18.33, 0.25, 50.111),
+]
 
 
 def solved(curves: Curves, chws_c: float, cws_c: float, load_kw: float) -> tuple[float, float]:
@@ -49,7 +58,9 @@ def test_the_variable_speed_set_gives_the_published_power(
 
 
 @pytest.mark.parametrize(("chws_c", "cws_c", "share", "power_kw"), ENTERING)
-def test_the_inlet_vane_set_gives_the_published_power(chws_c: float, cws_c: float, share: float, power_kw: float) -> None:
+def test_the_inlet_vane_set_gives_the_published_power(
+    chws_c: float, cws_c: float, share: float, power_kw: float
+) -> None:
     assert INLET_VANES.power_kw(share * 1_055, chws_c, cws_c) == pytest.approx(power_kw, rel=0, abs=1e-3)
 
 
@@ -82,3 +93,26 @@ def test_scaling_keeps_the_efficiency_and_the_power_ratio_changes_it_alone() -> 
     whole_kw = VARIABLE_SPEED.power_kw(1_500, 6.67, 32.0)
     assert half.power_kw(750, 6.67, 32.0) == pytest.approx(whole_kw / 2, rel=1e-12)
     assert worse.power_kw(1_500, 6.67, 32.0) == pytest.approx(1.1 * whole_kw, rel=1e-12)
+
+
+@pytest.mark.parametrize("folder", ["larkfield", "orchard", "millrace"])
+def test_every_machine_of_the_examples_is_believable_and_rises_with_its_condenser_water(folder: str) -> None:
+    """kW/ton between 0.35 and 1.2 from a quarter to full load, rising with condenser water (common practice, no source)."""
+    simulated = SimulatedPlant(load_plant(CHECKOUT / "config" / folder), MORNING_MS)
+    for chiller in simulated.machines.chillers.values():
+        rating, curves = chiller.rating, chiller.curves
+        rate = chiller.condenser.design_flow * 4.18
+        low_c, high_c = (21.5, 29.0) if curves.leaving_condenser else (15.0, 26.5)
+        for quarter in range(25, 101, 15):
+            load_kw = rating.capacity_kw * quarter / 100
+            last = 0.0
+            for step in range(11):
+                cws_c = low_c + (high_c - low_c) * step / 10
+                power_kw = rating.power_kw
+                for _ in range(40):
+                    water_c = cws_c + (load_kw + power_kw) / rate if curves.leaving_condenser else cws_c
+                    power_kw = curves.power_kw(load_kw, rating.chws_c, water_c)
+                efficiency = power_kw / load_kw * KW_PER_TON
+                assert 0.35 < efficiency < 1.2
+                assert efficiency > last
+                last = efficiency

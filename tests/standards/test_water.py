@@ -12,9 +12,11 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from CoolProp.CoolProp import PropsSI
 from iapws import IAPWS95, IAPWS97
 
-from plantview.calcs.water import density_kg_m3, enthalpy_kj_kg, heat_capacity_kj_kg_k
+from plantview.calcs import water
+from plantview.calcs.water import density_kg_m3, enthalpy_kj_kg, freezing_c, heat_capacity_kj_kg_k
 from plantview.errors import OutsideSourceRange
 
 PRESSURE_MPA = 0.4
@@ -55,8 +57,12 @@ def test_the_tolerance_can_tell_temperatures_half_a_kelvin_apart() -> None:
 
 # (glycol, mass %, °F, Btu/h per gpm·°F) computed with CoolProp 8.0.0 INCOMP, fits after Melinder (2010)
 GLYCOL_FACTORS = [
-    ("MEG 25 %", 44, 467.90), ("MEG 30 %", 44, 458.81), ("MEG 30 %", 85, 463.17),
-    ("MPG 25 %", 44, 476.17), ("MPG 30 %", 44, 470.34), ("MPG 30 %", 85, 473.22),
+    ("MEG 25 %", 44, 467.90),
+    ("MEG 30 %", 44, 458.81),
+    ("MEG 30 %", 85, 463.17),
+    ("MPG 25 %", 44, 476.17),
+    ("MPG 30 %", 44, 470.34),
+    ("MPG 30 %", 85, 473.22),
 ]
 # (°F, Btu/h per gpm·°F) computed with CoolProp 8.0.0 at 401.3 kPa
 WATER_FACTORS = [(44, 502.346), (54, 501.006), (60, 500.309), (85, 497.781), (95, 496.814)]
@@ -107,3 +113,43 @@ def test_glycol_may_be_colder_than_water_may() -> None:
 def test_an_unknown_fluid_is_refused_with_the_words_that_would_do(fluid: str) -> None:
     with pytest.raises(OutsideSourceRange, match="MEG 25 %"):
         density_kg_m3(20.0, fluid)
+
+
+# glycol, freezing point °C by Melinder's fits
+FREEZING = [("MEG 25 %", -10.97), ("MEG 30 %", -14.58), ("MPG 25 %", -9.79), ("MPG 30 %", -12.79)]
+
+
+@pytest.mark.parametrize(("fluid", "expected_c"), FREEZING)
+def test_freezing_points(fluid: str, expected_c: float) -> None:
+    assert freezing_c(fluid) == pytest.approx(expected_c, rel=0, abs=0.006)
+    assert freezing_c("water") == 0.0
+
+
+@pytest.mark.parametrize("name", ["MEG", "MPG"])
+@pytest.mark.parametrize("percent", [2.0, 10.0, 25.0, 33.3, 47.0, 60.0])
+def test_glycol_agrees_with_the_mixtures_it_was_fitted_to(name: str, percent: float) -> None:
+    mixture, fluid = f"INCOMP::{name}[{percent / 100:.6f}]", f"{name} {percent} %"
+    freezing = PropsSI("T_FREEZE", "T", 300.0, "P", 4e5, mixture) - 273.15
+    assert freezing_c(fluid) == pytest.approx(freezing, rel=0, abs=1e-6)
+    for at_c in np.linspace(max(freezing + 0.6, -30.0), 60.0, 7):
+        assert density_kg_m3(float(at_c), fluid) == pytest.approx(
+            PropsSI("D", "T", at_c + 273.15, "P", 4e5, mixture), rel=1e-8
+        )
+        cp = PropsSI("C", "T", at_c + 273.15, "P", 4e5, mixture) / 1_000
+        assert heat_capacity_kj_kg_k(float(at_c), fluid) == pytest.approx(cp, rel=1e-8)
+
+
+def test_the_fit_of_water_made_again_gives_the_same_coefficients() -> None:
+    """No digit is from memory: CoolProp at 400 kPa every 0.25 K from 0 to 60 °C, fifth degree in t/50 °C."""
+    at_c = np.arange(0.0, 60.001, 0.25)
+    for key, per, ours in (("D", 1.0, water._WATER.density_kg_m3), ("C", 1_000.0, water._WATER.cp_kj_kg_k)):
+        values = [PropsSI(key, "T", t + 273.15, "P", 4e5, "Water") / per for t in at_c]
+        again = np.polynomial.polynomial.polyfit(at_c / 50.0, values, 5)
+        assert list(ours) == pytest.approx(list(again), rel=1e-6)
+
+
+def test_glycol_freezes_where_its_properties_end() -> None:
+    for fluid in ("MEG 30 %", "MPG 30 %"):
+        assert density_kg_m3(freezing_c(fluid) + 0.51, fluid) > 1_000
+        with pytest.raises(OutsideSourceRange):
+            density_kg_m3(freezing_c(fluid) + 0.49, fluid)

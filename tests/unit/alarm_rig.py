@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from plantview.alarms import AlarmEngine, AlarmStore, compile_rules
+from plantview.alarms import AlarmEngine, AlarmStore, Search, compile_rules
 from plantview.alarms.journal import Entry
 from plantview.clock import ManualClock
 from plantview.errors import Problem
@@ -31,11 +31,19 @@ POINTS: dict[str, tuple[str, str, str, dict[int, str]]] = {
     "CT-1-FAN.status": ("state", "state", "D-2", {0: "OFF", 1: "RUN"}),
 }
 EQUIPMENT = {"CH-1": "chiller", "CHWP-1": "pump", "V-1": "valve", "CT-1": "tower_cell", "CT-1-FAN": "fan"}
-LABELS = {"CH-1.chws_temp": "leaving chilled water (CHWS)", "CHWP-1.command": "start command", "CHWP-1.status": "run status"}
+LABELS = {
+    "CH-1.chws_temp": "leaving chilled water (CHWS)",
+    "CHWP-1.command": "start command",
+    "CHWP-1.status": "run status",
+}
 
 FULL: dict[str, Any] = {
-    "priority": 2, "class": "protection", "cause": "a cause", "consequence": "a consequence",
-    "action": "an action", "time_to_respond_s": 3_600,
+    "priority": 2,
+    "class": "protection",
+    "cause": "a cause",
+    "consequence": "a consequence",
+    "action": "an action",
+    "time_to_respond_s": 3_600,
 }
 """What makes a row an alarm."""
 
@@ -54,22 +62,42 @@ def small_plant(*rows: dict[str, Any], period_s: float = 1.0, units: str = "ip")
     """Return a plant of one chiller, one pump, one valve and one fan on two devices."""
     points = {
         name: Point(
-            name, name.split(".")[0], name.split(".")[1], quantity, unit(unit_name, quantity), device,
-            ModbusAddress("holding", number, "int16", "", 1.0, 0.0, ()), period_s, states, -1e9, 1e9,
-            LABELS.get(name, name), "", commandable=False,
+            name,
+            name.split(".")[0],
+            name.split(".")[1],
+            quantity,
+            unit(unit_name, quantity),
+            device,
+            ModbusAddress("holding", number, "int16", "", 1.0, 0.0, ()),
+            period_s,
+            states,
+            -1e9,
+            1e9,
+            LABELS.get(name, name),
+            "",
+            commandable=False,
         )
         for number, (name, (quantity, unit_name, device, states)) in enumerate(POINTS.items())
     }
     return Plant(
-        "small", "Small plant", "UTC", 0.0, units, simulated=True, loops={},
+        "small",
+        "Small plant",
+        "UTC",
+        0.0,
+        units,
+        simulated=True,
+        loops={},
         equipment={
             name: Equipment(name, kind, name, "CT-1" if kind == "fan" else "", "", {}, {})
             for name, kind in EQUIPMENT.items()
         },
         devices={name: Device(name, "modbus", "127.0.0.1", 1, 1, period_s, 1.0, f"panel {name}") for name in DEVICES},
-        points=points, actuators={}, bacnet=Adapter("", 0),
+        points=points,
+        actuators={},
+        bacnet=Adapter("", 0),
         alarms=tuple({**cells, "line": 10 * number, "file": "plant.toml"} for number, cells in enumerate(rows, 1)),
-        simulation={}, folder="",
+        simulation={},
+        folder="",
     )
 
 
@@ -133,10 +161,14 @@ class Rig:
         """Return the seconds at which an alarm called."""
         return [
             (line["at_ms"] - 1_764_000_000_000) / 1_000
-            for line in reversed(self.engine.journal(1_000))
+            for line in self.lines()
             if line["annunciated"] and line["alarm"] == alarm_id
         ]
 
+    def lines(self) -> list[dict[str, Any]]:
+        """Return the whole journal, oldest first, with what began and ceased to apply."""
+        return self.engine.journal(1_000, None, Search(by_design=True))[::-1]
+
     def kinds(self, alarm_id: str = "HI") -> list[str]:
         """Return the journal words of an alarm, oldest first."""
-        return [line["kind"] for line in reversed(self.engine.journal(1_000)) if line["alarm"] == alarm_id]
+        return [line["kind"] for line in self.lines() if line["alarm"] == alarm_id]

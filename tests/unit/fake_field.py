@@ -7,6 +7,8 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
+from plantview.alarms.advice import advice
+from plantview.alarms.figures import DAY_MS, figures
 from plantview.channel.server import ChannelServer
 from plantview.errors import IllegalTransition
 from plantview.model.plant import Plant
@@ -90,7 +92,13 @@ class FakeField:
         self.acknowledged: list[dict[str, Any]] = []
         self.journal: list[dict[str, Any]] = []
         self.active: list[dict[str, Any]] = []
-        for what, answer in (("range", self._range), ("journal", self._journal), ("acknowledge", self._acknowledge)):
+        for what, answer in (
+            ("range", self._range),
+            ("journal", self._journal),
+            ("acknowledge", self._acknowledge),
+            ("alarm_figures", self._figures),
+            ("notices", self._notices),
+        ):
             self.channel.register(what, answer)
 
     def hello(self) -> dict[str, Any]:
@@ -183,6 +191,13 @@ class FakeField:
             "quality": quality,
             "reasons": [""] * len(values),
         }
+
+    async def _figures(self, body: dict[str, Any]) -> dict[str, Any]:
+        found = figures([], self.now_ms - round(body["days"] * DAY_MS), self.now_ms)
+        return {**found, "rows": advice(found)}
+
+    async def _notices(self, _body: dict[str, Any]) -> dict[str, Any]:
+        return {"receivers": [], "problems": []}
 
     async def _journal(self, body: dict[str, Any]) -> dict[str, Any]:
         return {"rows": self.journal[: body["limit"]]}

@@ -57,7 +57,18 @@ def signals(name: str) -> Mapping[str, Signal]:
     """Return a signal for everything that the equipment of a plant can tell."""
     return {
         f"{equipment}.{measured}": Signal(
-            f"{equipment}.{measured}", equipment, measured, quantity, canonical(quantity), measured, {}, 5.0, "D", "", (), "",
+            f"{equipment}.{measured}",
+            equipment,
+            measured,
+            quantity,
+            canonical(quantity),
+            measured,
+            {},
+            5.0,
+            "D",
+            "",
+            (),
+            "",
         )
         for equipment, measured, quantity in _names(plant(name))
     }

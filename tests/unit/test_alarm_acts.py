@@ -15,7 +15,8 @@ from plantview.units import unit
 from tests.unit.alarm_rig import HandClock, Rig, row, small_plant
 
 HIHI: tuple[dict[str, Any], ...] = (
-    row("HI", limit="48 degF"), row("HIHI", type="HIHI", limit="52 degF", deadband="0 degF"),
+    row("HI", limit="48 degF"),
+    row("HIHI", type="HIHI", limit="52 degF", deadband="0 degF"),
 )
 COMM = {"type": "COMM", "device": "D-1"}
 
@@ -69,9 +70,13 @@ def test_a_one_shot_shelf_of_an_alarm_that_is_not_active_is_refused() -> None:
 def test_a_safety_alarm_is_neither_shelved_nor_taken_out_of_service() -> None:
     rig = Rig(row(class_="safety"))
     rig.scan(0, temp=51)
-    assert [refusal and refusal.code for refusal in (
-        rig.engine.shelve("HI", "JD", "noise", 60.0), rig.engine.out_of_service("HI", "JD", "noise"),
-    )] == ["protected", "protected"]
+    assert [
+        refusal and refusal.code
+        for refusal in (
+            rig.engine.shelve("HI", "JD", "noise", 60.0),
+            rig.engine.out_of_service("HI", "JD", "noise"),
+        )
+    ] == ["protected", "protected"]
     assert rig.state() == "UNACK"
 
 
@@ -142,7 +147,7 @@ def test_a_lower_limit_whose_on_delay_still_runs_is_not_touched_by_the_higher_on
     rig.scan(30)
     assert (rig.state("HI"), rig.kinds("HI")) == ("NORM", [])
     rig.scan(60)
-    assert (rig.state("HI"), rig.kinds("HI")) == ("DSUPR", ["SUPPRESS"])
+    assert (rig.state("HI"), rig.kinds("HI")) == ("DSUPR", ["COVERED"])
 
 
 def test_both_limits_left_at_once_leave_only_the_higher_one_to_acknowledge() -> None:
@@ -364,8 +369,13 @@ def test_an_alarm_with_a_setpoint_that_is_not_read_holds() -> None:
 
 def test_a_rate_alarm_looks_at_the_change_within_its_window_both_ways() -> None:
     rig = Rig(row(type="ROC", point="CH-1.chws_temp", limit="5 degF", within_s=60, deadband="1 degF"))
-    for at, value, state in ((0, 44, "NORM"), (30, 49, "NORM"), (50, 49.1, "UNACK"), (120, 49.1, "RTNUN"),
-                             (130, 43, "UNACK")):
+    for at, value, state in (
+        (0, 44, "NORM"),
+        (30, 49, "NORM"),
+        (50, 49.1, "UNACK"),
+        (120, 49.1, "RTNUN"),
+        (130, 43, "UNACK"),
+    ):
         rig.scan(at, temp=value)
         assert (at, rig.state()) == (at, state)
 
@@ -499,7 +509,11 @@ def test_of_equal_priority_the_newest_comes_first_with_the_time_it_began_to_call
     for at, temp in ((10, 51), (20, 53), (30, 55)):
         rig.scan(at, temp=temp)
     active = rig.engine.snapshot()["active"]
-    assert [(record["id"], record["since_ms"] - start) for record in active] == [("M", 30_000), ("A", 20_000), ("Z", 10_000)]
+    assert [(record["id"], record["since_ms"] - start) for record in active] == [
+        ("M", 30_000),
+        ("A", 20_000),
+        ("Z", 10_000),
+    ]
 
 
 @pytest.mark.parametrize(
@@ -534,12 +548,12 @@ def test_an_alarm_on_a_derived_value_freezes_with_every_device_behind_it() -> No
     assert rules[0].devices == {"D-1", "D-2"}
 
 
-def test_a_mismatch_says_both_words() -> None:
+def test_a_mismatch_says_in_trade_words_what_is_commanded_and_what_answers() -> None:
     rig = Rig(row(type="MISMATCH", point="CHWP-1.status", command="CHWP-1.command"))
     rig.set("CHWP-1.command", 1)
     rig.set("CHWP-1.status", 0)
     rig.scan(0)
-    assert rig.engine.snapshot()["active"][0]["text"] == "Start command ON, run status OFF"
+    assert rig.engine.snapshot()["active"][0]["text"] == "Commanded on, no run status"
 
 
 def test_a_snapshot_is_numbered_anew_only_when_something_changed() -> None:

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from plantview.alarms.expression import ExpressionError, Clause, parse, signals_of
+from plantview.alarms.expression import Clause, ExpressionError, parse, signals_of
 from plantview.alarms.gate import Gate
 from plantview.model.reading import Frame, Reading, bad, good
 from plantview.model.signal import signal_of
@@ -24,8 +24,12 @@ def read(text: str) -> Clause:
 
 def frame(**values: float | None) -> Frame:
     names = {
-        "status": "CH-1.status", "load": "CH-1.load_pct", "mode": "CH-1.mode", "fan": "CT-1-FAN.status",
-        "temp": "CH-1.chws_temp", "pump": "CHWP-1.status",
+        "status": "CH-1.status",
+        "load": "CH-1.load_pct",
+        "mode": "CH-1.mode",
+        "fan": "CT-1-FAN.status",
+        "temp": "CH-1.chws_temp",
+        "pump": "CHWP-1.status",
     }
     readings: dict[str, Reading] = {
         names[name]: bad("no data", 0) if value is None else good(value, 0) for name, value in values.items()
@@ -67,7 +71,9 @@ def truth(text: str, **values: float | None) -> bool | None:
         ("(CH-1 runs or CHWP-1 runs) and CH-1.load_pct above 30 %", {"status": 1, "pump": 0, "load": 0}, False),
     ],
 )
-def test_a_condition_is_true_false_or_unknown(text: str, values: dict[str, float | None], expected: bool | None) -> None:
+def test_a_condition_is_true_false_or_unknown(
+    text: str, values: dict[str, float | None], expected: bool | None
+) -> None:
     assert truth(text, **values) is expected
 
 
@@ -119,7 +125,9 @@ def test_each_for_has_its_own_time() -> None:
 
 
 def test_a_condition_names_the_signals_it_looks_at() -> None:
-    names = [signal.name for signal in signals_of(read("CH-1 runs for 1 h and (CH-1.load_pct above 3 % or not CT-1 runs)"))]
+    names = [
+        signal.name for signal in signals_of(read("CH-1 runs for 1 h and (CH-1.load_pct above 3 % or not CT-1 runs)"))
+    ]
     assert names == ["CH-1.status", "CH-1.load_pct", "CT-1-FAN.status"]
 
 
@@ -162,10 +170,32 @@ def test_a_condition_that_cannot_be_read_says_where_and_what_would_be_right(text
     assert message in str(caught.value)
 
 
-WORDS = st.sampled_from([
-    "CH-1", "CH-1.mode", "CH-1.load_pct", "runs", "is", "not", "RUN", "above", "below", "30", "%", "for", "min",
-    "and", "or", "(", ")", "any", "chiller", "'", "\x00", "é",
-])
+WORDS = st.sampled_from(
+    [
+        "CH-1",
+        "CH-1.mode",
+        "CH-1.load_pct",
+        "runs",
+        "is",
+        "not",
+        "RUN",
+        "above",
+        "below",
+        "30",
+        "%",
+        "for",
+        "min",
+        "and",
+        "or",
+        "(",
+        ")",
+        "any",
+        "chiller",
+        "'",
+        "\x00",
+        "é",
+    ]
+)
 
 
 @given(st.lists(WORDS, max_size=15).map(" ".join) | st.text(max_size=60))

@@ -19,7 +19,12 @@ BAD_ROWS: list[tuple[dict[str, Any], str, str, str]] = [
     ({"limits": "50 degF"}, "alarms[HI].limits", "unknown key for type HI; did you mean limit?", "known: id"),
     ({"setpoint": "CH-1.setpoint"}, "alarms[HI].setpoint", "unknown key for type HI", "known: id"),
     ({"point": None}, "alarms[HI].point", "missing; type HI needs it", "add point"),
-    ({"point": "CH-1.chws_tmp"}, "alarms[HI].point", "no signal 'CH-1.chws_tmp'; did you mean CH-1.chws_temp?", "points.csv"),
+    (
+        {"point": "CH-1.chws_tmp"},
+        "alarms[HI].point",
+        "no signal 'CH-1.chws_tmp'; did you mean CH-1.chws_temp?",
+        "points.csv",
+    ),
     ({"point": "CH-1.mode"}, "alarms[HI].point", "CH-1.mode is a state", 'use type = "STATE"'),
     ({"limit": "50"}, "alarms[HI].limit", "unknown unit ''", "number with a unit"),
     ({"limit": "50 psi"}, "alarms[HI].limit", "'psi' is no unit of temperature", "number with a unit"),
@@ -34,24 +39,66 @@ BAD_ROWS: list[tuple[dict[str, Any], str, str, str]] = [
     ({"priority": None}, "alarms[HI].priority", "missing", "one of 1, 2, 3, 4"),
     ({"priority": 5}, "alarms[HI].priority", "'5' is not possible", "one of 1, 2, 3, 4"),
     ({"priority": True}, "alarms[HI].priority", "'True' is not possible", "one of 1, 2, 3, 4"),
-    ({"class_": "protecton"}, "alarms[HI].class", "'protecton' is not possible; did you mean protection?", "one of safety"),
+    (
+        {"class_": "protecton"},
+        "alarms[HI].class",
+        "'protecton' is not possible; did you mean protection?",
+        "one of safety",
+    ),
     ({"latching": "yes"}, "alarms[HI].latching", "'yes' is neither true nor false", "latching = true"),
     ({"otherwise": "off"}, "alarms[HI].otherwise", "'off' is not possible", "one of suppressed, normal"),
     ({"when": "CH-9 runs"}, "alarms[HI].when", "no equipment 'CH-9'", "write it like"),
     ({"when": "CH-1 runs", "class_": "safety"}, "alarms[HI].when", "class safety is never suppressed", "remove 'when'"),
     ({"cause": "two\nlines"}, "alarms[HI].cause", "must be a text on one line", "at most 500"),
-    ({"type": "STATE", "point": "CH-1.fault", "states": ["TRIP"]}, "alarms[HI].states", "no state 'TRIP'", "states column"),
-    ({"type": "STATE", "point": "CH-1.fault", "states": "FAULT"}, "alarms[HI].states", "must be a list of words", "states = "),
-    ({"type": "STATE", "point": "CH-1.load_pct", "states": ["FAULT"]}, "alarms[HI].states", "is no state", "states column"),
-    ({"type": "DEV_HI", "point": "CH-1.chws_temp", "setpoint": "CH-1.load_pct", "limit": "2 degF"},
-     "alarms[HI].setpoint", "CH-1.load_pct is a percent, CH-1.chws_temp a temperature", "same quantity"),
-    ({"type": "MISMATCH", "point": "CHWP-1.status", "command": "V-1.command"}, "alarms[HI].command",
-     "have different units", "command of this point"),
-    ({"type": "MISMATCH", "point": "V-1.position", "command": "V-1.command"}, "alarms[HI].limit", "missing", "add limit"),
-    ({"type": "ROC", "point": "CH-1.chws_temp", "limit": "5 degF", "within_s": 0}, "alarms[HI].within_s",
-     "must be above 0", "such as 60"),
+    (
+        {"type": "STATE", "point": "CH-1.fault", "states": ["TRIP"]},
+        "alarms[HI].states",
+        "no state 'TRIP'",
+        "states column",
+    ),
+    (
+        {"type": "STATE", "point": "CH-1.fault", "states": "FAULT"},
+        "alarms[HI].states",
+        "must be a list of words",
+        "states = ",
+    ),
+    (
+        {"type": "STATE", "point": "CH-1.load_pct", "states": ["FAULT"]},
+        "alarms[HI].states",
+        "is no state",
+        "states column",
+    ),
+    (
+        {"type": "DEV_HI", "point": "CH-1.chws_temp", "setpoint": "CH-1.load_pct", "limit": "2 degF"},
+        "alarms[HI].setpoint",
+        "CH-1.load_pct is a percent, CH-1.chws_temp a temperature",
+        "same quantity",
+    ),
+    (
+        {"type": "MISMATCH", "point": "CHWP-1.status", "command": "V-1.command"},
+        "alarms[HI].command",
+        "have different units",
+        "command of this point",
+    ),
+    (
+        {"type": "MISMATCH", "point": "V-1.position", "command": "V-1.command"},
+        "alarms[HI].limit",
+        "missing",
+        "add limit",
+    ),
+    (
+        {"type": "ROC", "point": "CH-1.chws_temp", "limit": "5 degF", "within_s": 0},
+        "alarms[HI].within_s",
+        "must be above 0",
+        "such as 60",
+    ),
     ({"type": "COMM", "device": "D-9"}, "alarms[HI].device", "no device 'D-9'; did you mean D-", "[devices]"),
-    ({"each": ["CH-9"], "id": "{each}.HI"}, "alarms[{each}.HI].each", "no equipment, device or header 'CH-9'", "plant has"),
+    (
+        {"each": ["CH-9"], "id": "{each}.HI"},
+        "alarms[{each}.HI].each",
+        "no equipment, device or header 'CH-9'",
+        "plant has",
+    ),
     ({"each": "boiler", "id": "{each}.HI"}, "alarms[{each}.HI].each", "no boiler in this plant", "chiller"),
     ({"each": ["CH-1"]}, "alarms[HI].id", "the same id for each", "{each}"),
     ({"id": ""}, "alarms.id", "missing", "add id"),
@@ -136,9 +183,18 @@ def test_a_limit_in_any_unit_becomes_an_exact_number_in_the_unit_of_the_signal(t
 
 
 def test_each_makes_one_alarm_for_every_name_and_fills_every_text() -> None:
-    cells = row("{each}.FAULT", type="STATE", point="{each}.fault", states=["FAULT"], each="chiller",
-                cause="{each} tripped", first_out="{each}")
-    rules, problems = compile_rules(small_plant(cells, row("{each}.C", type="COMM", each="device", device="{each}")), {})
+    cells = row(
+        "{each}.FAULT",
+        type="STATE",
+        point="{each}.fault",
+        states=["FAULT"],
+        each="chiller",
+        cause="{each} tripped",
+        first_out="{each}",
+    )
+    rules, problems = compile_rules(
+        small_plant(cells, row("{each}.C", type="COMM", each="device", device="{each}")), {}
+    )
     assert problems == []
     assert [rule.id for rule in rules] == ["CH-1.FAULT", "D-1.C", "D-2.C"]
     assert (rules[0].cause, rules[0].first_out, rules[0].equipment) == ("CH-1 tripped", "CH-1", "CH-1")
@@ -147,7 +203,9 @@ def test_each_makes_one_alarm_for_every_name_and_fills_every_text() -> None:
 def test_start_values_of_the_delays_follow_the_quantity() -> None:
     rows = (
         row("T", on_delay_s=None, off_delay_s=None),
-        row("F", type="LO", point="CH-1.chw_flow", limit="100 gpm", deadband="5 gpm", on_delay_s=None, off_delay_s=None),
+        row(
+            "F", type="LO", point="CH-1.chw_flow", limit="100 gpm", deadband="5 gpm", on_delay_s=None, off_delay_s=None
+        ),
         row("S", type="STATE", point="CH-1.fault", states=["FAULT"], on_delay_s=None, off_delay_s=None),
     )
     rules, _ = compile_rules(small_plant(*rows), {})

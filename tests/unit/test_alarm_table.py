@@ -75,7 +75,9 @@ def test_every_call_to_the_crew_leaves_the_alarm_active_and_unacknowledged() -> 
 
 
 def test_nothing_but_a_person_or_the_design_takes_an_unseen_alarm_off_the_list() -> None:
-    off = {event for (state, event), after in TABLE.items() if state in UNACKNOWLEDGED and after not in (None, *STANDING)}
+    off = {
+        event for (state, event), after in TABLE.items() if state in UNACKNOWLEDGED and after not in (None, *STANDING)
+    }
     assert off == {E.ACKNOWLEDGE, E.SHELVE, E.OUT_OF_SERVICE, E.SUPPRESS}
 
 

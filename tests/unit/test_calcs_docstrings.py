@@ -44,7 +44,16 @@ def section(function: Callable[..., object], name: str) -> str:
 def test_all_rooms_of_the_trade_were_found() -> None:
     assert len(PUBLIC) >= 30
     assert {module.__name__.rpartition(".")[2] for module in MODULES} >= {
-        "air", "approach", "efficiency", "flow", "heat_balance", "load", "pump", "refrigerant", "tower", "water",
+        "air",
+        "approach",
+        "efficiency",
+        "flow",
+        "heat_balance",
+        "load",
+        "pump",
+        "refrigerant",
+        "tower",
+        "water",
     }
 
 

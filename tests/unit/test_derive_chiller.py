@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from plantview.model.plant import Plant
@@ -11,7 +13,15 @@ from tests.frames import NOW_MS, Change
 from tests.unit.derive_frames import CHILLER_KW, LARKFIELD, LOAD_TONS, ORCHARD, SILENT, derived, in_hand, number
 
 PER_RUNNING_MACHINE = (
-    "kw_per_ton", "cop", "evap_approach", "cond_approach", "lift", "water_lift", "heat_balance", "chw_delta_t", "cw_delta_t",
+    "kw_per_ton",
+    "cop",
+    "evap_approach",
+    "cond_approach",
+    "lift",
+    "water_lift",
+    "heat_balance",
+    "chw_delta_t",
+    "cw_delta_t",
 )
 
 
@@ -22,7 +32,7 @@ def test_load_efficiency_and_cop(larkfield: Plant) -> None:
     assert found["CH-1.load_pct"].value == pytest.approx(100 * LOAD_TONS * 3.516853 / 2_317, abs=0.01)
     assert found["CH-1.kw_per_ton"].value == pytest.approx(CHILLER_KW / LOAD_TONS, abs=0.0002)
     assert found["CH-1.cop"].value == pytest.approx(3.516853 * LOAD_TONS / CHILLER_KW, abs=0.002)
-    assert found["CH-1.kw_per_ton"] == Reading(found["CH-1.kw_per_ton"].value, Quality.GOOD, "", NOW_MS)
+    assert found["CH-1.kw_per_ton"] == replace(found["CH-1.kw_per_ton"], quality=Quality.GOOD, reason="", at_ms=NOW_MS)
 
 
 def test_temperature_differences_come_in_kelvin_without_the_32(larkfield: Plant) -> None:
@@ -98,7 +108,9 @@ def test_off_by_status_and_drawing_power_is_a_contradiction_and_no_zero(larkfiel
         ({"CH-1.chw_flow": 140.0}, "no CHW flow through CH-1"),
     ],
 )
-def test_below_the_floor_efficiency_is_unknown_and_load_is_not(larkfield: Plant, changes: dict[str, Change], reason: str) -> None:
+def test_below_the_floor_efficiency_is_unknown_and_load_is_not(
+    larkfield: Plant, changes: dict[str, Change], reason: str
+) -> None:
     found = derived(larkfield, LARKFIELD, changes)
     assert (found["CH-1.kw_per_ton"].value, found["CH-1.kw_per_ton"].reason) == (None, reason)
     assert found["CH-1.cop"].value is None
@@ -113,7 +125,10 @@ def test_just_above_the_floors_there_is_an_answer(larkfield: Plant) -> None:
 @pytest.mark.parametrize(
     ("point", "losing"),
     [
-        ("CH-1.chws_temp", {"cooling_load", "kw_per_ton", "evap_approach", "water_lift", "heat_balance", "chw_delta_t"}),
+        (
+            "CH-1.chws_temp",
+            {"cooling_load", "kw_per_ton", "evap_approach", "water_lift", "heat_balance", "chw_delta_t"},
+        ),
         ("CH-1.power", {"kw_per_ton", "cop", "heat_balance"}),
         ("WEATHER.station_pressure", {"evap_saturation", "cond_approach", "lift"}),
     ],
@@ -144,7 +159,10 @@ def test_a_doubtful_status_makes_what_rests_on_it_doubtful(larkfield: Plant) -> 
 def test_a_doubtful_run_status_makes_doubtful_what_only_a_running_machine_has(larkfield: Plant) -> None:
     found = derived(larkfield, LARKFIELD, {"CH-1.status": in_hand(1.0)})
     for name in ("cond_approach", "water_lift", "kw_per_ton"):
-        assert (found[f"CH-1.{name}"].quality, found[f"CH-1.{name}"].reason) == (Quality.UNCERTAIN, "CH-1.status: in hand")
+        assert (found[f"CH-1.{name}"].quality, found[f"CH-1.{name}"].reason) == (
+            Quality.UNCERTAIN,
+            "CH-1.status: in hand",
+        )
     assert found["CH-1.cond_saturation"].quality is Quality.GOOD
 
 

@@ -18,7 +18,7 @@ from tests.unit.derive_frames import LARKFIELD
 PLANT = load_plant(CHECKOUT / "config" / "larkfield")
 DERIVATION = Derivation(PLANT)
 BASE = frame_of(PLANT, LARKFIELD).readings
-PROVEN_OFF = {f"CH-{n}.{name}" for n in (1, 2, 3) for name in ("cooling_load", "heat_rejection")}
+PROVEN_OFF = {f"CH-{n}.{name}" for n in (1, 2, 3) for name in ("cooling_load", "cooling_load_rule", "heat_rejection")}
 """These rest on the status alone where it proves the machine off: 0 kW, whatever its sensors say."""
 TOTALS = {"PLANT.chillers_power", "PLANT.pumps_power", "PLANT.towers_power", *(f"CT-{n}.fan_power" for n in (1, 2, 3))}
 """These may leave out a machine that is proven off and cannot be read, and are then doubtful."""

@@ -156,3 +156,28 @@ def test_the_ring_is_bounded_ordered_and_keeps_the_newest(stamps: list[int], per
 )
 def test_an_age_is_said_as_a_crew_says_it(age_ms: int, text: str) -> None:
     assert age_text(age_ms) == text
+
+
+@pytest.mark.parametrize("count", [1, 100, 1_440, 2_000, 2_883])
+def test_signals_read_together_and_apart_make_the_same_table(count: int) -> None:
+    """A table of signals of one exchange is cut straight out of the memory; apart it is matched by time."""
+    names = ["CH-1.chws_temp", "CH-1.chwr_temp", "CH-2.chws_temp"]
+    together, apart = Ring({name: signal(name) for name in names}), Ring({name: signal(name) for name in names})
+    for number in range(count):
+        readings = {name: good(number + row / 10, 5_000 * number) for row, name in enumerate(names)}
+        together.take(Batch(0, readings))
+        for name, reading in readings.items():
+            apart.take(Batch(0, {name: reading}))
+    apart.take(Batch(0, {names[2]: good(-1.0, 5_000 * count)}))
+    for span in ((0, 10**9), (5_000 * (count - 700), 5_000 * count), (5_000 * (count - 1_300), 5_000 * (count - 900))):
+        at_ms, values = together.table(names, *span)
+        expected = together.range(names[1], *span)
+        assert at_ms.tolist() == expected.at_ms.tolist()
+        assert values[1].tolist() == expected.values.tolist()
+        other_at_ms, others = apart.table(names, span[0], min(span[1], 5_000 * count))
+        assert other_at_ms[-at_ms.size :].tolist() == at_ms.tolist() or not at_ms.size
+        assert others[:2, -at_ms.size :].tolist() == values[:2].tolist() or not at_ms.size
+    at_ms, values = apart.table([*names, "X.unknown"], 0, 10**9)
+    assert at_ms[-1] == 5_000 * count
+    assert np.isnan(values[:2, -1]).all()
+    assert np.isnan(values[3]).all()

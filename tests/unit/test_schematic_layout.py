@@ -38,8 +38,13 @@ def test_no_machine_stands_on_another(name: str) -> None:
 @every_drawing
 def test_every_machine_in_the_water_is_drawn_once(name: str) -> None:
     drawn = [glyph.equipment for glyph in scene(name).glyphs]
-    hot = {port.equipment for loop in plant(name).loops.values() if loop.water == "hot" for stage in loop.stages
-           for port in stage.ports()}
+    hot = {
+        port.equipment
+        for loop in plant(name).loops.values()
+        if loop.water == "hot"
+        for stage in loop.stages
+        for port in stage.ports()
+    }
     wet = {item.id for item in plant(name).equipment.values() if item.kind in WET_KINDS}
     assert len(drawn) == len(set(drawn))
     assert wet - set(drawn) <= hot - set(drawn)
@@ -61,7 +66,10 @@ def test_no_text_lies_on_a_pipe(name: str) -> None:
     drawing = scene(name)
     beside = [words for words in drawing.words if not words.on]
     covered = [
-        (words.text, pipe.header) for words in beside for pipe in drawing.pipes if words.box.overlaps(pipe.box, clear=-1.0)
+        (words.text, pipe.header)
+        for words in beside
+        for pipe in drawing.pipes
+        if words.box.overlaps(pipe.box, clear=-1.0)
     ]
     assert covered == []
 
@@ -71,7 +79,8 @@ def test_no_text_lies_on_a_machine_that_it_does_not_belong_to(name: str) -> None
     drawing = scene(name)
     covered = [
         (words.text, glyph.equipment)
-        for words in drawing.words for glyph in drawing.glyphs
+        for words in drawing.words
+        for glyph in drawing.glyphs
         if words.on != glyph.equipment and words.box.overlaps(glyph.box, clear=-2.0)
     ]
     assert covered == []
@@ -81,7 +90,11 @@ def test_no_text_lies_on_a_machine_that_it_does_not_belong_to(name: str) -> None
 def test_everything_stays_on_the_sheet(name: str) -> None:
     drawing = scene(name)
     sheet = Box(0, 0, drawing.width, drawing.height)
-    boxes = [words.box for words in drawing.words] + [glyph.box for glyph in drawing.glyphs] + [p.box for p in drawing.pipes]
+    boxes = (
+        [words.box for words in drawing.words]
+        + [glyph.box for glyph in drawing.glyphs]
+        + [p.box for p in drawing.pipes]
+    )
     outside = [box for box in boxes if not (sheet.contains((box.x, box.y)) and sheet.contains((box.right, box.bottom)))]
     assert outside == []
 
@@ -100,7 +113,9 @@ def test_each_branch_ends_on_a_machine_and_on_a_main(name: str) -> None:
         if "nothing" in ends:
             # the one branch of a header with no main of its own meets the next pipe directly
             end = stub.ends[ends.index("nothing")]
-            assert any(end in other.ends for other in drawing.pipes if other is not stub and other.header == stub.header)
+            assert any(
+                end in other.ends for other in drawing.pipes if other is not stub and other.header == stub.header
+            )
 
 
 def _on(main: Pipe, point: Point) -> bool:
@@ -112,8 +127,11 @@ def test_no_pipe_lies_on_a_pipe_of_another_header(name: str) -> None:
     drawing = scene(name)
     machines = [glyph.box for glyph in drawing.glyphs]
     over = [
-        (a.header, b.header) for a, b in itertools.combinations(drawing.pipes, 2)
-        if a.header != b.header and a.upright == b.upright and a.box.overlaps(b.box, clear=-1.0)
+        (a.header, b.header)
+        for a, b in itertools.combinations(drawing.pipes, 2)
+        if a.header != b.header
+        and a.upright == b.upright
+        and a.box.overlaps(b.box, clear=-1.0)
         # what enters a pump and what leaves it meet in its middle
         and not any(box.contains(end) for box in machines for end in a.ends if end in b.ends)
     ]
@@ -127,9 +145,14 @@ def test_where_pipes_cross_the_main_is_never_cut(name: str) -> None:
         if pipe.upright:
             assert cuts(pipe, drawing) == []
     crossings = [
-        (a, b) for a in drawing.pipes for b in drawing.pipes
-        if a.upright and not b.upright and a.header != b.header
-        and b.span[0] + PIPE < a.across < b.span[1] - PIPE and a.span[0] < b.across < a.span[1]
+        (a, b)
+        for a in drawing.pipes
+        for b in drawing.pipes
+        if a.upright
+        and not b.upright
+        and a.header != b.header
+        and b.span[0] + PIPE < a.across < b.span[1] - PIPE
+        and a.span[0] < b.across < a.span[1]
     ]
     for main, stub in crossings:
         assert any(low < main.across < high for low, high in cuts(stub, drawing))
@@ -191,7 +214,9 @@ def _balanced_flows(described: Plant) -> dict[str, float]:
                 at = after
         for pair in {(stage.start, stage.end) for stage in loop.stages}:
             keys = [
-                f"{loop.id}/{stage.id}/{index}" for stage in loop.stages if (stage.start, stage.end) == pair
+                f"{loop.id}/{stage.id}/{index}"
+                for stage in loop.stages
+                if (stage.start, stage.end) == pair
                 for index in range(len(stage.branches))
             ]
             shares = [rng.uniform(0.5, 1.5) for _ in keys]
@@ -223,7 +248,8 @@ def test_the_four_pipes_have_their_right_names(name: str) -> None:
 def test_cold_pipes_are_filled_and_warm_ones_hollow(name: str) -> None:
     hollow = {pipe.service: is_hollow(pipe) for pipe in scene(name).pipes}
     assert {service: hollow[service] for service in sorted(hollow)} == {
-        service: expected for service, expected in {"CHWR": True, "CHWS": False, "CWR": True, "CWS": False}.items()
+        service: expected
+        for service, expected in {"CHWR": True, "CHWS": False, "CWR": True, "CWS": False}.items()
         if service in hollow
     }
 

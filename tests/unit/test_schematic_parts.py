@@ -35,7 +35,11 @@ def test_flow_in_each_piece_of_a_main_is_what_enters_on_one_side() -> None:
     """Two pumps feed a main at its top, three branches leave below: Kirchhoff's rule at every node."""
     nodes = [(0.0, float(y)) for y in range(5)]
     inflows = {
-        nodes[0]: (("a", 1),), nodes[1]: (("b", 1),), nodes[2]: (("x", -1),), nodes[3]: (("y", -1),), nodes[4]: (("z", -1),),
+        nodes[0]: (("a", 1),),
+        nodes[1]: (("b", 1),),
+        nodes[2]: (("x", -1),),
+        nodes[3]: (("y", -1),),
+        nodes[4]: (("z", -1),),
     }
     found = edges(list(itertools.pairwise(nodes)), inflows)
     flows = {"a": 5.0, "b": 7.0, "x": 3.0, "y": 4.0, "z": 5.0}
@@ -44,7 +48,9 @@ def test_flow_in_each_piece_of_a_main_is_what_enters_on_one_side() -> None:
 
 def test_a_side_with_meters_is_preferred_to_one_with_a_bypass() -> None:
     nodes = [(0.0, 0.0), (0.0, 1.0)]
-    found = edges([(nodes[0], nodes[1])], {nodes[0]: (("chw/decoupler", 1),), nodes[1]: (("chw/p/0", -1), ("chw/p/1", -1))})
+    found = edges(
+        [(nodes[0], nodes[1])], {nodes[0]: (("chw/decoupler", 1),), nodes[1]: (("chw/p/0", -1), ("chw/p/1", -1))}
+    )
     assert found[0].flow == (("chw/p/0", 1), ("chw/p/1", 1))
 
 

@@ -89,8 +89,10 @@ def test_every_pipe_names_branches_and_bypasses_that_exist(name: str, orientatio
 def test_each_pipe_name_stands_on_the_drawing_in_words_with_its_abbreviation(name: str, orientation: str) -> None:
     texts = {node.text for node in parsed(name, orientation).iter(f"{SVG}text")}
     assert {
-        "chilled water supply (CHWS)", "chilled water return (CHWR)",
-        "condenser water supply (CWS)", "condenser water return (CWR)",
+        "chilled water supply (CHWS)",
+        "chilled water return (CHWR)",
+        "condenser water supply (CWS)",
+        "condenser water return (CWR)",
     } <= texts
 
 
@@ -107,7 +109,9 @@ def test_the_list_for_narrow_screens_holds_every_machine_of_the_drawing(name: st
 def test_on_a_phone_of_320_pixels_no_text_is_below_eleven(name: str) -> None:
     root = parsed(name, "phone")
     wide = float(root.get("viewBox", "").split()[2])
-    sizes = [float(size) for node in root.iter() if (size := node.get("font-size")) and "sign" not in node.get("class", "")]
+    sizes = [
+        float(size) for node in root.iter() if (size := node.get("font-size")) and "sign" not in node.get("class", "")
+    ]
     assert min(sizes) * 320 / wide >= 11.0
 
 
@@ -152,8 +156,30 @@ def test_a_value_that_nobody_measures_is_not_drawn() -> None:
 def test_every_class_that_the_drawing_relies_on_has_a_rule() -> None:
     sheet = (bundled("assets") / "schematic.css").read_text(encoding="utf-8")
     used = {name for node in parsed("larkfield").iter() for name in node.get("class", "").split()}
-    shapes = {"mass", "half", "blocked", "nose", "bow", "vessel", "tube", "shell", "serpentine", "wall", "bore", "arrow",
-              "hit", "void", "number", "unit", "leader", "linkage", "building", "blades", "basin-line", "key-arrow"}
+    shapes = {
+        "mass",
+        "half",
+        "blocked",
+        "nose",
+        "bow",
+        "vessel",
+        "tube",
+        "shell",
+        "serpentine",
+        "wall",
+        "bore",
+        "arrow",
+        "hit",
+        "void",
+        "number",
+        "unit",
+        "leader",
+        "linkage",
+        "building",
+        "blades",
+        "basin-line",
+        "key-arrow",
+    }
     assert shapes <= used
     assert [name for name in sorted(shapes) if f".{name}" not in sheet] == []
 
@@ -164,7 +190,9 @@ def test_every_water_temperature_knows_the_flows_without_which_it_is_of_standing
     measured = {"chws_temp", "chwr_temp", "cws_temp", "cwr_temp", "temp"}
     for value in of_class(parsed(name), "value"):
         equipment, _, what = value.get("data-signal", "").partition(".")
-        if what in measured and (equipment not in described.equipment or described.equipment[equipment].kind == "chiller"):
+        if what in measured and (
+            equipment not in described.equipment or described.equipment[equipment].kind == "chiller"
+        ):
             keys = value.get("data-branch", "").split()
             assert keys
             assert all(key.split("/")[0] in described.loops for key in keys)

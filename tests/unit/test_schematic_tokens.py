@@ -20,7 +20,7 @@ def _tokens(theme: str) -> dict[str, str]:
 
 
 def _luminance(colour: str) -> float:
-    parts = [int(colour[at:at + 2], 16) / 255 for at in (1, 3, 5)]
+    parts = [int(colour[at : at + 2], 16) / 255 for at in (1, 3, 5)]
     red, green, blue = (part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts)
     return 0.2126 * red + 0.7152 * green + 0.0722 * blue
 
@@ -39,8 +39,19 @@ def test_the_contrast_formula_gives_the_ratios_of_the_standard() -> None:
 @pytest.mark.parametrize("theme", THEMES)
 @pytest.mark.parametrize(
     ("ink", "ground"),
-    [("ink", "bg"), ("ink", "panel"), ("ink2", "bg"), ("ink2", "panel"), ("ink3", "bg"), ("mass-ink", "mass"),
-     ("on-red", "red"), ("on-sign", "orange"), ("on-sign", "yellow"), ("on-sign", "low"), ("on-hand", "hand")],
+    [
+        ("ink", "bg"),
+        ("ink", "panel"),
+        ("ink2", "bg"),
+        ("ink2", "panel"),
+        ("ink3", "bg"),
+        ("mass-ink", "mass"),
+        ("on-red", "red"),
+        ("on-sign", "orange"),
+        ("on-sign", "yellow"),
+        ("on-sign", "low"),
+        ("on-hand", "hand"),
+    ],
 )
 def test_text_stands_out_by_at_least_4_5(theme: str, ink: str, ground: str) -> None:
     tokens = _tokens(theme)

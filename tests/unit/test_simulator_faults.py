@@ -47,11 +47,18 @@ def test_a_fault_that_cannot_be_read_is_refused_with_a_remedy(text: str, remedy:
     assert remedy in str(refused.value)
 
 
-@pytest.mark.parametrize(("text", "remedy"), [
-    ("pump-trip:CWP-9", "CWP-1"), ("stuck-sensor:CH-1.nothing", "use one of"), ("device-silent:BC-7", "BC-1"),
-    ("fouled-condenser:CWP-1", "CH-1"),
-])
-def test_a_target_that_the_plant_does_not_have_is_refused_with_those_it_has(larkfield: Plant, text: str, remedy: str) -> None:
+@pytest.mark.parametrize(
+    ("text", "remedy"),
+    [
+        ("pump-trip:CWP-9", "CWP-1"),
+        ("stuck-sensor:CH-1.nothing", "use one of"),
+        ("device-silent:BC-7", "BC-1"),
+        ("fouled-condenser:CWP-1", "CH-1"),
+    ],
+)
+def test_a_target_that_the_plant_does_not_have_is_refused_with_those_it_has(
+    larkfield: Plant, text: str, remedy: str
+) -> None:
     with pytest.raises(UnknownFault) as refused:
         place_fault(parse_fault(text), larkfield)
     assert remedy in str(refused.value)

@@ -45,7 +45,11 @@ def test_a_stopped_pump_passes_nothing_backwards() -> None:
 
 
 def test_a_decoupler_carries_surplus_one_way_and_deficit_the_other() -> None:
-    primary, decoupler, secondary = path(0, 1, 0.01, 100.0, one_way=True), path(1, 0, 1e-4), path(1, 0, 0.01, 0.0, one_way=True)
+    primary, decoupler, secondary = (
+        path(0, 1, 0.01, 100.0, one_way=True),
+        path(1, 0, 1e-4),
+        path(1, 0, 0.01, 0.0, one_way=True),
+    )
     pressures = [0.0, 0.0]
     secondary.head_kpa = 20.0
     assert solve([primary, decoupler, secondary], pressures, 0, 0.0)

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from plantview.simulator import constants as c
-from plantview.simulator.panel import FAULT, INHIBIT, OFF, RUN, STARTING, STOPPING, WAITING, FlowSwitch, Panel
+from plantview.simulator.panel import FAULT, INHIBIT, OFF, RUN, STARTING, STOPPING, WAITING, FlowSwitch, Panel, Safeties
 
 
 def run(panel: Panel, seconds: float, *, enabled: bool = True, proven: bool = True, chws_c: float = 7.0) -> list[str]:
     """Step second by second; return the modes passed through."""
     modes = [panel.mode]
     for _ in range(round(seconds)):
-        panel.step(1.0, enabled, proven, chws_c)
+        panel.step(1.0, enabled, proven, Safeties(chws_c))
         if panel.mode != modes[-1]:
             modes.append(panel.mode)
     return modes
@@ -32,7 +32,7 @@ def test_an_enabled_chiller_without_flow_waits_for_it() -> None:
 def test_flow_must_hold_before_the_start() -> None:
     panel = Panel()
     for _ in range(20):  # a flow switch that chatters
-        panel.step(1.0, True, False, 7.0)
+        panel.step(1.0, True, False, Safeties(7.0))
     assert panel.mode == WAITING
 
 

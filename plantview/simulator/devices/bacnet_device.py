@@ -1,63 +1,93 @@
-"""A BACnet/IP controller of the simulated plant."""
+"""A BACnet controller of the simulated plant: power, network, and what may befall it."""
 
 from __future__ import annotations
 
 import asyncio
-import math
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from functools import partial
-from typing import Any
 
-from bacpypes3.app import Application
 from bacpypes3.pdu import IPv4Address
 
 from plantview.errors import StartRefused
-from plantview.model.plant import Device
+from plantview.model.plant import Device, Plant
 from plantview.model.point import Point
-from plantview.simulator.devices.bacnet_access import Commanded, Shown
-from plantview.simulator.devices.bacnet_objects import controller_object, point_object, present_value
+from plantview.simulator.devices.attention import Attention
+from plantview.simulator.devices.bacnet_application import ControllerApplication
+from plantview.simulator.devices.bacnet_contents import Contents, Memory
+from plantview.simulator.devices.bacnet_router import Router
+from plantview.simulator.devices.bacnet_screen import Screen
 from plantview.simulator.devices.bacnet_short_path import short_answer
-from plantview.simulator.devices.bacnet_socket import DatagramSocket, attach
+from plantview.simulator.devices.bacnet_socket import DatagramSocket, listen
 from plantview.simulator.devices.contract import Simulated, WriteRecord, WriteRequest
+from plantview.simulator.devices.device_clock import DeviceClock
 from plantview.simulator.devices.listening import start_refused
-
-Request = Any
-"""A decoded request or a part of it: the protocol stack has no type information."""
+from plantview.simulator.devices.profiles import READ_PROPERTY_MULTIPLE, profile_of
 
 
 class BacnetDevice:
-    """Objects of one controller on one UDP address."""
+    """One controller, on a UDP address of its own or on a network behind a router."""
 
     def __init__(
-        self, device: Device, points: Iterable[Point], mask: str, simulated: Simulated, writes: WriteRecord
+        self,
+        plant: Plant,
+        device: Device,
+        points: Iterable[Point],
+        mask: str,
+        simulated: Simulated,
+        writes: WriteRecord,
+        clock: DeviceClock,
+        router: Router | None = None,
     ) -> None:
+        self._plant = plant
         self._device = device
-        self._points = tuple(points)
+        self._points = {point.name: point for point in points}
         self._mask = mask
         self._simulated = simulated
         self._writes = writes
+        self._clock = clock
+        self._router = router
+        self._memory: Memory = {}
+        self._contents: Contents | None = None
+        self._application: ControllerApplication | None = None
         self._socket: DatagramSocket | None = None
-        self._objects: dict[str, Shown] = {}
-        self._silent = False
+        self._instance = device.unit
+        self._profile = profile_of(device.label)
+        self._attention = Attention()
+
+    @property
+    def running(self) -> bool:
+        """Whether it has power."""
+        return self._application is not None
 
     async def start(self) -> None:
         """Open the socket and serve; StartRefused if the address cannot be had.
 
         Priority arrays start empty, as after a power failure.
         """
-        if self._socket is not None:
+        if self._application is not None:
             return
-        address = self._address()
-        command = self._simulated.command
-        self._objects = {point.name: point_object(point, partial(command, point.name)) for point in self._points}
-        application = _Application.from_object_list([controller_object(self._device), *self._objects.values()])
+        contents = Contents(
+            self._plant, self._points, self._simulated.command, self._clock, self._profile, self._memory
+        )
+        application = contents.application(self._device, self._instance)
         application.record = self._record
-        by_identifier = {_identifier(shown): shown for shown in self._objects.values()}
+        Screen(application, self._profile)
         try:
-            self._socket = attach(application, address, partial(short_answer, objects=by_identifier))
+            await self._connect(application, contents)
         except OSError as error:
             raise start_refused(self._device.id, "UDP", self._device.host, self._device.port, error) from error
-        self._socket.silent = self._silent
+        self._application, self._contents = application, contents
+        if not self._attention.silent:
+            application.i_am()
+
+    async def _connect(self, application: ControllerApplication, contents: Contents) -> None:
+        address = self._address()
+        if self._router is not None:
+            await self._router.attach(application, address, int(self._device.mac, 16), self._attention)
+            return
+        known = {} if READ_PROPERTY_MULTIPLE in self._profile.lacks else contents.by_identifier()
+        shortcut = partial(short_answer, objects=known, octets_max=self._profile.octets)
+        self._socket = listen(application.nsap, address, self._attention, shortcut)
         await self._socket.opened()
 
     def _address(self) -> IPv4Address:
@@ -71,54 +101,54 @@ class BacnetDevice:
 
     async def stop(self) -> None:
         """Close the socket; what outsiders held goes back to the plant's controller."""
-        if self._socket is None:
+        if self._application is None or self._contents is None:
             return
-        server, self._socket = self._socket, None
-        server.close()
-        for name, shown in self._objects.items():
-            if isinstance(shown, Commanded) and shown.held() is not None:
-                self._simulated.command(name, None)
+        application, self._application = self._application, None
+        application.end_subscriptions()
+        self._attention.leave()
+        if self._router is not None:
+            await self._router.detach(application)
+        if self._socket is not None:
+            self._socket.close()
+            self._socket = None
+        self._contents.give_back()
+        self._contents = None
         await asyncio.sleep(0)  # lets the transports close their sockets
 
+    def refresh(self, reported: Mapping[str, float]) -> None:
+        """Show what the plant reports, watch it and log it."""
+        if self._contents is not None:
+            self._contents.refresh(reported)
+
+    # --- what may befall it -----------------------------------------------------------------
     def silence(self, on: bool) -> None:
         """Let the controller hear nothing and say nothing."""
-        self._silent = on
-        if self._socket is not None:
-            self._socket.silent = on
+        self._attention.silent = on
 
-    def refresh(self, reported: Mapping[str, float]) -> None:
-        """Show what the plant reports; objects of unchanged points are left alone."""
-        if self._socket is None:
-            return
-        for point in self._points:
-            self._objects[point.name].show(present_value(point, reported.get(point.name, math.nan)))
+    def slow(self, latency_s: float) -> None:
+        """Let it take so many real seconds for every answer."""
+        self._attention.latency_s = latency_s
+
+    def set_clock(self, wrong_by_s: float) -> None:
+        """Set its clock wrong; 0 sets it right."""
+        by_s, self._clock.wrong_by_s = wrong_by_s - self._clock.wrong_by_s, wrong_by_s
+        if self._contents is not None:
+            self._contents.clock_set(by_s)
+
+    async def renumber(self, instance: int | None) -> None:
+        """Give it another device instance, None its own, and restart it."""
+        self._instance = self._device.unit if instance is None else instance
+        await self._restart()
+
+    async def shrink(self, octets: float | None) -> None:
+        """Let it be a controller with so short an APDU, None as it was, and restart it."""
+        self._profile = profile_of(self._device.label, octets)
+        await self._restart()
+
+    async def _restart(self) -> None:
+        if self.running:
+            await self.stop()
+            await self.start()
 
     def _record(self, source: str, what: str, value: str) -> None:
         self._writes.add(WriteRequest(self._device.id, source, what, value))
-
-
-class _Application(Application):  # type: ignore[misc]
-    """The stack's application, which also records every write request."""
-
-    record: Callable[[str, str, str], None]
-
-    async def do_WritePropertyRequest(self, apdu: Request) -> None:  # noqa: N802 - the stack looks for this name
-        what = f"{apdu.objectIdentifier} {apdu.propertyIdentifier} priority {apdu.priority}"
-        self.record(str(apdu.pduSource), what, _text(apdu.propertyValue))
-        await super().do_WritePropertyRequest(apdu)
-
-    async def do_WritePropertyMultipleRequest(self, apdu: Request) -> None:  # noqa: N802
-        for specification in apdu.listOfWriteAccessSpecs:
-            for written in specification.listOfProperties:
-                what = f"{specification.objectIdentifier} {written.propertyIdentifier} priority {written.priority}"
-                self.record(str(apdu.pduSource), what, _text(written.value))
-        await super().do_WritePropertyMultipleRequest(apdu)
-
-
-def _identifier(shown: Shown) -> int:
-    kind, instance = shown.objectIdentifier
-    return int(kind) << 22 | int(instance)
-
-
-def _text(value: Request) -> str:
-    return " ".join(bytes(tag.tag_data).hex() or "null" for tag in value.tagList)

@@ -3,36 +3,44 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any, Final, cast
 
 from bacpypes3 import object as standard
+from bacpypes3.basetypes import BinaryPV
 from bacpypes3.local.analog import AnalogInputObject, AnalogOutputObject, AnalogValueObject
 from bacpypes3.local.binary import BinaryInputObject, BinaryOutputObject, BinaryValueObject
-from bacpypes3.local.device import DeviceObject
+from bacpypes3.local.cov import COVIncrementCriteria, GenericCriteria
 from bacpypes3.local.multistate import MultiStateInputObject, MultiStateOutputObject, MultiStateValueObject
 from bacpypes3.local.object import Object
 
-from plantview.model.plant import Device
 from plantview.model.point import BacnetAddress, Point
-from plantview.simulator.devices.bacnet_access import Command, Commanded, Guarded, Shown
+from plantview.simulator.devices.bacnet_access import Shown, computed
+from plantview.simulator.devices.bacnet_commanded import Command, Commanded
 from plantview.simulator.devices.bacnet_units import engineering_units
-
-VENDOR_ID: Final = 999
-PROTOCOL_REVISION: Final = 14
-"""Below 17, from where on a device must have a network port object (from memory)."""
-
-
-class ControllerObject(Guarded, DeviceObject):  # type: ignore[misc]
-    """The device object: nothing of it can be written."""
-
+from plantview.simulator.devices.device_clock import DeviceClock
 
 ObjectClass = Any
 """A class of the protocol stack, which has no type information."""
 
 
-def _class(name: str, access: type, *bases: type) -> ObjectClass:
-    return type(name, (access, *bases), {})
+class Followed(Commanded):
+    """A binary output that knows whether what it starts runs."""
+
+    _feedback: Callable[[], float] | None = None
+
+    @computed
+    def feedbackValue(self) -> BinaryPV | None:  # noqa: N802 - the standard's name
+        """Return the status that comes back from the machine; None where none is wired."""
+        return BinaryPV(int(self._feedback())) if self._feedback else None
+
+    def follow(self, feedback: Callable[[], float]) -> None:
+        """Take the status from another object."""
+        self._feedback = feedback
+
+
+def _class(name: str, access: type, *bases: type, **more: Any) -> ObjectClass:
+    return type(name, (access, *bases), more)
 
 
 _SHOWN: Final[dict[str, ObjectClass]] = {
@@ -40,41 +48,43 @@ _SHOWN: Final[dict[str, ObjectClass]] = {
     "analog-value": _class("ShownAnalogValue", Shown, AnalogValueObject),
     "binary-input": _class("ShownBinaryInput", Shown, BinaryInputObject),
     "binary-value": _class("ShownBinaryValue", Shown, BinaryValueObject),
-    "multi-state-input": _class("ShownMultiStateInput", Shown, MultiStateInputObject),
-    "multi-state-value": _class("ShownMultiStateValue", Shown, MultiStateValueObject),
-    "large-analog-value": _class("ShownLargeAnalog", Shown, Object, standard.LargeAnalogValueObject),
-    "integer-value": _class("ShownInteger", Shown, Object, standard.IntegerValueObject),
-    "positive-integer-value": _class("ShownPositiveInteger", Shown, Object, standard.PositiveIntegerValueObject),
+    "multi-state-input": _class("ShownMultiStateInput", Shown, MultiStateInputObject, _cov_criteria=GenericCriteria),
+    "multi-state-value": _class("ShownMultiStateValue", Shown, MultiStateValueObject, _cov_criteria=GenericCriteria),
+    "large-analog-value": _class(
+        "ShownLargeAnalog", Shown, Object, standard.LargeAnalogValueObject, _cov_criteria=COVIncrementCriteria
+    ),
+    "integer-value": _class(
+        "ShownInteger", Shown, Object, standard.IntegerValueObject, _cov_criteria=COVIncrementCriteria
+    ),
+    "positive-integer-value": _class(
+        "ShownPositiveInteger", Shown, Object, standard.PositiveIntegerValueObject, _cov_criteria=COVIncrementCriteria
+    ),
     "accumulator": _class("ShownAccumulator", Shown, Object, standard.AccumulatorObject),
 }
 _COMMANDED: Final[dict[str, ObjectClass]] = {
     "analog-output": _class("CommandedAnalogOutput", Commanded, AnalogOutputObject),
     "analog-value": _class("CommandedAnalogValue", Commanded, AnalogValueObject),
-    "binary-output": _class("CommandedBinaryOutput", Commanded, BinaryOutputObject),
+    "binary-output": _class("CommandedBinaryOutput", Followed, BinaryOutputObject),
     "binary-value": _class("CommandedBinaryValue", Commanded, BinaryValueObject),
-    "multi-state-output": _class("CommandedMultiStateOutput", Commanded, MultiStateOutputObject),
-    "multi-state-value": _class("CommandedMultiStateValue", Commanded, MultiStateValueObject),
+    "multi-state-output": _class(
+        "CommandedMultiStateOutput", Commanded, MultiStateOutputObject, _cov_criteria=GenericCriteria
+    ),
+    "multi-state-value": _class(
+        "CommandedMultiStateValue", Commanded, MultiStateValueObject, _cov_criteria=GenericCriteria
+    ),
 }
 _OUTPUTS: Final = frozenset({"analog-output", "binary-output", "multi-state-output"})
 """Outputs are commandable by the standard, whatever the point list says."""
+_TIMED: Final = frozenset({"binary-output", "binary-value"})
+"""Commandable types that have minimum on and off times."""
 _WHOLE: Final = frozenset({"integer-value", "positive-integer-value", "accumulator"})
 
 
-def controller_object(device: Device) -> ControllerObject:
-    """Return the device object of a controller."""
-    return ControllerObject(
-        objectIdentifier=("device", device.unit),
-        objectName=device.id,
-        description=device.label,
-        vendorIdentifier=VENDOR_ID,
-        vendorName="simulated",
-        modelName="simulated controller",
-        protocolRevision=PROTOCOL_REVISION,
-    )
+def point_object(point: Point, command: Command, clock: DeviceClock, minimum_s: tuple[int, int] = (0, 0)) -> Shown:
+    """Return the object that shows a point; ``command`` takes what an outsider commands it to.
 
-
-def point_object(point: Point, command: Command) -> Shown:
-    """Return the object that shows a point; ``command`` takes what an outsider commands it to."""
+    ``minimum_s`` are the minimum on and off times of a binary command.
+    """
     address = cast(BacnetAddress, point.address)
     kind = address.object_type
     family = kind.rpartition("-")[0]
@@ -91,8 +101,12 @@ def point_object(point: Point, command: Command) -> Shown:
     first = _first_value(point, kind)
     if not commandable:
         return cast(Shown, _SHOWN[kind](presentValue=first, **properties))
+    if kind in _TIMED:
+        properties |= {"minimumOnTime": minimum_s[0], "minimumOffTime": minimum_s[1]}
     made = cast(Commanded, _COMMANDED[kind](relinquishDefault=first, **properties))
-    made.bind(lambda value: point.low <= value <= point.high and (not point.states or value in point.states), command)
+    made.bind(
+        lambda value: point.low <= value <= point.high and (not point.states or value in point.states), command, clock
+    )
     return made
 
 
@@ -118,7 +132,8 @@ def _analog(point: Point) -> Mapping[str, Any]:
 
 
 def _numeric(point: Point) -> Mapping[str, Any]:
-    return {"units": engineering_units(point.unit.name)}
+    increment = {} if cast(BacnetAddress, point.address).object_type == "accumulator" else {"covIncrement": 1}
+    return {"units": engineering_units(point.unit.name), **increment}
 
 
 def _binary(point: Point) -> Mapping[str, Any]:

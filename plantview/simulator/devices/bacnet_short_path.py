@@ -16,6 +16,7 @@ from bacpypes3.basetypes import BinaryPV
 from bacpypes3.primitivedata import Real, Unsigned
 
 from plantview.simulator.devices.bacnet_access import Shown
+from plantview.simulator.devices.profiles import OCTETS
 
 BVLC: Final = struct.Struct(">BBH")
 BVLC_TYPE, ORIGINAL_UNICAST = 0x81, 0x0A
@@ -26,20 +27,17 @@ CONFIRMED_UNSEGMENTED: Final = (0x00, 0x02)
 """PDU type octet without and with "segmented response accepted"."""
 COMPLEX_ACK: Final = 0x30
 READ_PROPERTY_MULTIPLE: Final = 14
-OCTETS_ACCEPTED: Final = (50, 128, 206, 480, 1024, 1476)
-"""Longest APDU that the asker takes, by its code (clause 20.1.2.5)."""
 OCTETS_SENT_MAX: Final = 1024
 PRESENT_VALUE, RELIABILITY, STATUS_FLAGS = 85, 103, 111
 NO_FAULT, NO_SENSOR = 0, 1
-FAULT_FLAG, OUT_OF_SERVICE_FLAG = 0x40, 0x10
 
 _OBJECT, _OPEN, _CLOSE, _PROPERTY = 0x0C, 0x1E, 0x1F, 0x09
 
 
-def short_answer(datagram: bytes, objects: Mapping[int, Shown]) -> bytes | None:
+def short_answer(datagram: bytes, objects: Mapping[int, Shown], octets_max: int = OCTETS_SENT_MAX) -> bytes | None:
     """Return the datagram that answers, or None where the protocol stack has to.
 
-    ``objects`` is keyed by object identifier as encoded: type << 22 | instance.
+    ``objects`` is keyed by object identifier as encoded: type << 22 | instance. ``octets_max`` is the controller's longest APDU.
     """
     if len(datagram) < HEADER_OCTETS + 4 or datagram[:2] != bytes((BVLC_TYPE, ORIGINAL_UNICAST)):
         return None
@@ -49,10 +47,10 @@ def short_answer(datagram: bytes, objects: Mapping[int, Shown]) -> bytes | None:
         return None
     results = _results(datagram[HEADER_OCTETS + 4 :], objects)
     code = limits & 0x0F
-    if results is None or code >= len(OCTETS_ACCEPTED):
+    if results is None or code >= len(OCTETS):
         return None
     apdu = bytes((COMPLEX_ACK, invoke_id, service)) + results
-    if len(apdu) > min(OCTETS_ACCEPTED[code], OCTETS_SENT_MAX):
+    if len(apdu) > min(OCTETS[code], octets_max):
         return None
     return BVLC.pack(BVLC_TYPE, ORIGINAL_UNICAST, HEADER_OCTETS + len(apdu)) + NPDU_LOCAL + apdu
 
@@ -93,8 +91,7 @@ def _reliability(shown: Shown) -> bytes:
 
 
 def _status_flags(shown: Shown) -> bytes:
-    flags = FAULT_FLAG * shown.faulty | OUT_OF_SERVICE_FLAG * shown.decoupled
-    return bytes((0x82, 0x04, flags))
+    return bytes((0x82, 0x04, shown.flags))
 
 
 def _unsigned(value: int) -> bytes:
@@ -108,5 +105,7 @@ _VALUES: Final[dict[type, Callable[[Any], bytes]]] = {
     Unsigned: _unsigned,
 }
 _PROPERTIES: Final[dict[int, Callable[[Shown], bytes | None]]] = {
-    PRESENT_VALUE: _present_value, RELIABILITY: _reliability, STATUS_FLAGS: _status_flags,
+    PRESENT_VALUE: _present_value,
+    RELIABILITY: _reliability,
+    STATUS_FLAGS: _status_flags,
 }

@@ -1,4 +1,4 @@
-"""Numbers in Modbus registers: types, byte orders, scale and "no data" marks.
+"""Numbers in Modbus registers: types, byte orders, scale and marks for what is no number.
 
 The Modbus Application Protocol V1.1b3, section 4.2, defines big-endian bytes inside one
 16-bit register and nothing wider; the four orders below are therefore named by example,
@@ -8,19 +8,13 @@ as the bytes ABCD of a 32-bit value follow each other in increasing addresses.
 from __future__ import annotations
 
 import math
-import struct
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
 from plantview.model.point import ModbusAddress
+from plantview.simulator.devices.register_forms import Form, form_of
 
-_CODES: Final = {
-    "int16": "h", "uint16": "H", "int32": "i", "uint32": "I", "int64": "q", "uint64": "Q", "float32": "f", "float64": "d",
-}
-_LIMITS: Final = {
-    f"{sign}int{bits}": (-(1 << (bits - 1)), (1 << (bits - 1)) - 1) if not sign else (0, (1 << bits) - 1)
-    for bits in (16, 32, 64) for sign in ("", "u")
-}
+NO_STATES: Final[Mapping[int, str]] = {}
 
 
 def _swap_bytes(data: bytes) -> bytes:
@@ -42,50 +36,81 @@ _ORDERS: Final[dict[str, Callable[[bytes], bytes]]] = {
 }
 
 
-def is_bit(address: ModbusAddress) -> bool:
-    """Return whether the value is a single bit, of a register or of a coil table."""
-    return address.kind.startswith("bit:")
+def is_field(address: ModbusAddress) -> bool:
+    """Return whether the value is one or several bits, of a register or of a coil table."""
+    return address.kind.partition(":")[0] in {"bit", "bits"}
 
 
-def bit_of(address: ModbusAddress) -> int:
-    """Return the bit number inside the register; 0 is the least significant."""
-    return int(address.kind.removeprefix("bit:"))
+def field_of(address: ModbusAddress) -> tuple[int, int]:
+    """Return the lowest bit of a field and the mask of the field itself; bit 0 is the least significant."""
+    first, _, last = address.kind.partition(":")[2].partition("-")
+    return int(first), (1 << int(last or first) - int(first) + 1) - 1
 
 
-def pack(address: ModbusAddress, value: float) -> tuple[int, ...] | None:
+def is_text(address: ModbusAddress) -> bool:
+    """Return whether the registers hold characters."""
+    return address.kind.startswith("string:")
+
+
+def pack(address: ModbusAddress, value: float, states: Mapping[int, str] = NO_STATES) -> tuple[int, ...] | None:
     """Return the registers that report ``value``, or None where the map has no mark for "no data".
 
-    A number beyond the type's range saturates, as a real register does, and never
-    takes on the "no data" mark by accident.
+    A number beyond the type's range takes the mark for that, or saturates as a real register
+    does, and never takes on a mark by accident. Text registers say a state's word.
     """
-    raw: float
-    if address.kind.startswith("float"):
-        raw = (value - address.offset) / address.scale
-        return _words(address, raw if math.isfinite(raw) else math.nan)
+    if is_text(address):
+        return _text(address, value, states)
+    form = form_of(address.kind)
     if not math.isfinite(value):
-        return _words(address, _signed(address, address.not_available[0])) if address.not_available else None
-    low, high = _LIMITS[address.kind]
-    raw = min(max(round((value - address.offset) / address.scale), low), high)
-    if raw in {_signed(address, mark) for mark in address.not_available}:
-        raw += 1 if raw < 0 else -1
-    return _words(address, raw)
+        return _marked(address, address.not_available, form.no_number)
+    raw = (value - address.offset) / address.scale
+    if not form.whole:
+        return _words(address, form.octets(raw))
+    if raw > form.high and address.over:
+        return _marked(address, address.over, None)
+    if raw < form.low and address.under:
+        return _marked(address, address.under, None)
+    return _words(address, _beside_the_marks(address, form, min(max(round(raw), form.low), form.high)))
 
 
 def unpack(address: ModbusAddress, words: Sequence[int]) -> float:
-    """Return the value that registers stand for; NaN for a "no data" mark."""
-    data = _ORDERS[address.order](struct.pack(f">{len(words)}H", *words))
-    (raw,) = struct.unpack(f">{_CODES[address.kind]}", data)
-    if raw in {_signed(address, mark) for mark in address.not_available}:
+    """Return the value that registers stand for; NaN for a mark."""
+    octets = _ORDERS[address.order](b"".join(word.to_bytes(2, "big") for word in words))
+    if octets in _marks(address):
         return math.nan
-    return float(raw) * address.scale + address.offset
+    return form_of(address.kind).number(octets) * address.scale + address.offset
 
 
-def _words(address: ModbusAddress, raw: float) -> tuple[int, ...]:
-    data = _ORDERS[address.order](struct.pack(f">{_CODES[address.kind]}", raw))
-    return struct.unpack(f">{len(data) // 2}H", data)
+def fits(address: ModbusAddress, value: float) -> bool:
+    """Return whether a number is within the type's range."""
+    form = form_of(address.kind)
+    return not form.whole or form.low <= round((value - address.offset) / address.scale) <= form.high
 
 
-def _signed(address: ModbusAddress, mark: int) -> int:
-    """Return a mark written as 0x8000 as the number that the type gives to these bits."""
-    low, high = _LIMITS.get(address.kind, (mark, mark))
-    return mark - (high - low + 1) if mark > high else mark
+def _beside_the_marks(address: ModbusAddress, form: Form, raw: int) -> bytes:
+    octets = form.octets(raw)
+    return form.octets(raw + (1 if raw < 0 else -1)) if octets in _marks(address) else octets
+
+
+def _marks(address: ModbusAddress) -> list[bytes]:
+    return [_octets(address, mark) for mark in (*address.not_available, *address.over, *address.under)]
+
+
+def _marked(address: ModbusAddress, marks: Sequence[int], otherwise: bytes | None) -> tuple[int, ...] | None:
+    octets = _octets(address, marks[0]) if marks else otherwise
+    return None if octets is None else _words(address, octets)
+
+
+def _octets(address: ModbusAddress, mark: int) -> bytes:
+    """Return a mark, written as 0x8000 or as -32768, as its bit pattern."""
+    return (mark % (1 << 16 * address.count)).to_bytes(2 * address.count, "big")
+
+
+def _words(address: ModbusAddress, octets: bytes) -> tuple[int, ...]:
+    data = _ORDERS[address.order](octets)
+    return tuple(int.from_bytes(data[at : at + 2], "big") for at in range(0, len(data), 2))
+
+
+def _text(address: ModbusAddress, value: float, states: Mapping[int, str]) -> tuple[int, ...]:
+    word = states.get(int(value), f"{value:g}") if math.isfinite(value) else ""
+    return _words(address, word.encode("latin-1", "replace")[: 2 * address.count].ljust(2 * address.count, b"\0"))

@@ -1,4 +1,4 @@
-"""``/devices``: how the polling of each device does."""
+"""``/devices``: how the polling of each device does, what it costs, and what was said last."""
 
 from __future__ import annotations
 
@@ -16,11 +16,13 @@ COLUMNS: Final = (
     "State",
     "Last answer",
     "Cycle",
+    "Load",
     "Requests",
     "Failures",
     "Skipped",
-    "Last failure",
+    "Notice or last failure",
 )
+NETWORK_COLUMNS: Final = ("Network", "Devices", "Load", "Notice")
 
 
 def layout(_view: FrameView) -> list[Any]:
@@ -28,5 +30,7 @@ def layout(_view: FrameView) -> list[Any]:
     return [
         html.H2("Devices"),
         html.P(id="device-count", className="summary"),
-        table("devices", "Devices and how they answer", COLUMNS),
+        table("devices", "Devices and how they answer; a device opens to its last exchanges", COLUMNS),
+        html.H3("Networks"),
+        table("networks", "Networks and what polling costs them", NETWORK_COLUMNS),
     ]

@@ -44,7 +44,9 @@ def _with_plates(plant: Plant, sheet: Sheet) -> tuple[Grid, list[list[plates.Pla
     grid = grid_of(plant)
     above, below = (plates.band(plant, grid, sheet, above) for above in (True, False))
     top = max([0.0, *(-placed.box.y for placed in above)]) + sizes.MARGIN
-    bottom = max([0.0, *(placed.box.bottom - grid.lanes.height for placed in below)]) + key_height(grid.width, bool(grid.left_out))
+    bottom = max([0.0, *(placed.box.bottom - grid.lanes.height for placed in below)]) + key_height(
+        grid.width, bool(grid.left_out)
+    )
     grid = grid.placed(top, bottom)
     return grid, [plates.band(plant, grid, sheet, above) for above in (True, False)]
 
@@ -91,6 +93,8 @@ def _buildings(plant: Plant, grid: Grid, sheet: Sheet) -> list[str]:
         if name:
             out.append(element("rect", class_="building", x=box.x, y=box.y, width=box.w, height=box.h, rx=3))
             text = shortened(name, sizes.COIL_TEXT_W - 20, sizes.STATE, bold=True)
-            out.append(sheet.text(x + sizes.COIL_W + 14, top + 23, text, sizes.STATE, class_="building-name", bold=True))
+            out.append(
+                sheet.text(x + sizes.COIL_W + 14, top + 23, text, sizes.STATE, class_="building-name", bold=True)
+            )
         rows = rows[count:]
     return out

@@ -27,7 +27,9 @@ def span_of(plant: Plant, loop: Loop) -> Span:
     back = _steps(loop, right[0].end, left[0].start)
     _all_placed(loop, [left, right, *supply, *back])
     in_mains = [step for step in (*supply, *back) if _is_main_valve(plant, step)]
-    columns = _columns(plant, left, right, [s for s in supply if s not in in_mains], [s for s in back if s not in in_mains])
+    columns = _columns(
+        plant, left, right, [s for s in supply if s not in in_mains], [s for s in back if s not in in_mains]
+    )
     taps = taps_of(left, right, columns)
     links = links_between(loop, taps, [step[0] for step in in_mains], set(top_headers(loop, left, right)))
     return Span(loop, left, right, columns, taps, links)
@@ -75,8 +77,11 @@ def _is_main_valve(plant: Plant, step: tuple[Branch, ...]) -> bool:
 
 
 def _columns(
-    plant: Plant, left: tuple[Branch, ...], right: tuple[Branch, ...],
-    supply: list[tuple[Branch, ...]], back: list[tuple[Branch, ...]],
+    plant: Plant,
+    left: tuple[Branch, ...],
+    right: tuple[Branch, ...],
+    supply: list[tuple[Branch, ...]],
+    back: list[tuple[Branch, ...]],
 ) -> tuple[Column, ...]:
     own_left = [_own_column(plant, left, chain, LEFT) for chain in ("in", "out")]
     own_right = [_own_column(plant, right, chain, RIGHT) for chain in ("out", "in")]

@@ -65,8 +65,10 @@ def around(points: Iterable[Point], margin: float) -> Box:
     """Return the smallest box that holds all points with a margin."""
     xs, ys = zip(*points, strict=True)
     return Box(
-        min(xs) - margin, min(ys) - margin,
-        max(xs) - min(xs) + 2 * margin, max(ys) - min(ys) + 2 * margin,
+        min(xs) - margin,
+        min(ys) - margin,
+        max(xs) - min(xs) + 2 * margin,
+        max(ys) - min(ys) + 2 * margin,
     )
 
 

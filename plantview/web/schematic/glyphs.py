@@ -16,8 +16,10 @@ from plantview.web.schematic.svg import element, group, path, title
 def machine(item: Equipment, inner: str, class_: str = "") -> str:
     """Return the group that carries one machine's state; it starts as unknown."""
     return group(
-        title(item.label) + inner, class_=f"machine {item.kind} {class_}".strip(),
-        data_equipment=item.id, data_state="unknown",
+        title(item.label) + inner,
+        class_=f"machine {item.kind} {class_}".strip(),
+        data_equipment=item.id,
+        data_state="unknown",
     )
 
 
@@ -31,9 +33,7 @@ def mass(name: str, **shape: str | float) -> str:
 
 
 def _word(sheet: Sheet, item: Equipment, x: float, y: float, room: float, size: float, anchor: str) -> str:
-    return sheet.text(
-        x, y, "?", size, class_="word", anchor=anchor, bold=True, room=room, on=item.id, fit=True
-    )
+    return sheet.text(x, y, "?", size, class_="word", anchor=anchor, bold=True, room=room, on=item.id, fit=True)
 
 
 def _detail(sheet: Sheet, item: Equipment, x: float, y: float, room: float, anchor: str = "start") -> str:
@@ -63,17 +63,17 @@ def chiller(sheet: Sheet, item: Equipment, box: Box, cooled_by: str) -> Glyph:
 def _chiller_text(sheet: Sheet, item: Equipment, left: float, right: float, middle: float) -> str:
     name = shortened(item.label, 120, sizes.NAME, bold=True)
     out = sheet.text(left, middle - 60, name, sizes.NAME, class_="name on-mass", bold=True, on=item.id)
-    out += _word(sheet, item, right, middle - 61, right - left - width(name, sizes.NAME, bold=True) - 14, sizes.STATE, "end")
+    out += _word(
+        sheet, item, right, middle - 61, right - left - width(name, sizes.NAME, bold=True) - 14, sizes.STATE, "end"
+    )
     out += _detail(sheet, item, left, middle - 29, right - left)
     value = partial(sheet.value, on=item.id, class_="on-mass", tight=True)
     duty = value(f"{item.id}.load_pct", left, middle + 12, 34, unit="% load")
-    duty += value(
-        f"{item.id}.cooling_load_tons", right, middle + 12, sizes.DUTY, anchor="end", unit_si="kW cooling")
+    duty += value(f"{item.id}.cooling_load_tons", right, middle + 12, sizes.DUTY, anchor="end", unit_si="kW cooling")
     duty += load_bar(f"{item.id}.load_pct", Box(left, middle + 26, right - left, 10))
     duty += value(f"{item.id}.kw_per_ton", left, middle + 72, sizes.DUTY)
     out += group(duty, class_="duty")
-    out += value(
-        f"{item.id}.power", right, middle + 72, sizes.DUTY, anchor="end", unit="kW input")
+    out += value(f"{item.id}.power", right, middle + 72, sizes.DUTY, anchor="end", unit="kW input")
     return out
 
 
@@ -82,12 +82,22 @@ def load_bar(signal: str, box: Box) -> str:
     return group(
         element("rect", class_="track", x=box.x, y=box.y, width=box.w, height=box.h)
         + element("rect", class_="fill", x=box.x, y=box.y, width=0, height=box.h),
-        class_="bar", data_bar=signal, data_width=box.w,
+        class_="bar",
+        data_bar=signal,
+        data_width=box.w,
     )
 
 
 def _vessel(box: Box, water: str) -> str:
-    rim = element("rect", class_=f"vessel {water}", x=box.x + 3.5, y=box.y + 3.5, width=box.w - 7, height=box.h - 7, rx=(box.w - 7) / 2)
+    rim = element(
+        "rect",
+        class_=f"vessel {water}",
+        x=box.x + 3.5,
+        y=box.y + 3.5,
+        width=box.w - 7,
+        height=box.h - 7,
+        rx=(box.w - 7) / 2,
+    )
     tubes = "".join(
         element("path", class_=f"tube {water}", d=path([(x, box.y + 34), (x, box.bottom - 34)]))
         for x in (box.cx - 8, box.cx, box.cx + 8)
@@ -99,12 +109,19 @@ def tower(sheet: Sheet, plant: Plant, item: Equipment, box: Box) -> Glyph:
     """Return a tower cell: its body is the water, the fans on top are fans."""
     fans = plant.parts_of(item.id, "fan")
     deck, skirt = box.y + 42, box.w * 0.05
-    body = path([
-        (box.x + box.w * 0.09, deck), (box.right - box.w * 0.09, deck),
-        (box.right - skirt * 0.2, box.bottom), (box.x + skirt * 0.2, box.bottom),
-    ], closed=True)
+    body = path(
+        [
+            (box.x + box.w * 0.09, deck),
+            (box.right - box.w * 0.09, deck),
+            (box.right - skirt * 0.2, box.bottom),
+            (box.x + skirt * 0.2, box.bottom),
+        ],
+        closed=True,
+    )
     inner = mass("path", d=body)
-    inner += element("path", class_="basin-line", d=path([(box.x + 16, box.bottom - 13), (box.right - 16, box.bottom - 13)]))
+    inner += element(
+        "path", class_="basin-line", d=path([(box.x + 16, box.bottom - 13), (box.right - 16, box.bottom - 13)])
+    )
     left, room = box.x + 24, box.w - 48
     name = shortened(item.label, room, sizes.NAME - 2, bold=True)
     inner += sheet.text(left, deck + 32, name, sizes.NAME - 2, class_="name on-mass", bold=True, on=item.id)
@@ -120,15 +137,28 @@ def tower(sheet: Sheet, plant: Plant, item: Equipment, box: Box) -> Glyph:
 
 
 def _fan(sheet: Sheet, fan: Equipment, stack: Box, x: float, y: float, name: str, cell: str) -> str:
-    top = path([(stack.x + 8, stack.y), (stack.right - 8, stack.y), (stack.right, stack.bottom), (stack.x, stack.bottom)], closed=True)
-    blades = (
-        f"M{stack.cx} {stack.cy}c8 -13 26 -13 29 -1c-8 9 -21 9 -29 1c-8 13 -26 13 -29 1c8 -9 21 -9 29 -1z"
+    top = path(
+        [(stack.x + 8, stack.y), (stack.right - 8, stack.y), (stack.right, stack.bottom), (stack.x, stack.bottom)],
+        closed=True,
     )
+    blades = f"M{stack.cx} {stack.cy}c8 -13 26 -13 29 -1c-8 9 -21 9 -29 1c-8 13 -26 13 -29 1c8 -9 21 -9 29 -1z"
     inner = mass("path", d=top) + element("path", class_="blades", d=blades)
     text = sheet.text(x, y, name, sizes.SMALL, class_="cell-text", on=cell)
     at = x + (52 if name == "FAN" else 72)
-    text += sheet.text(at, y, "?", sizes.LABEL, class_="word cell-text", bold=True, room=90, on=cell, fit=True, turn=fan.id)
-    speed = sheet.value(f"{fan.id}.speed", at, y, sizes.LABEL, unit="% speed", on=cell, class_="cell-text speed", tight=True, turn=fan.id)
+    text += sheet.text(
+        at, y, "?", sizes.LABEL, class_="word cell-text", bold=True, room=90, on=cell, fit=True, turn=fan.id
+    )
+    speed = sheet.value(
+        f"{fan.id}.speed",
+        at,
+        y,
+        sizes.LABEL,
+        unit="% speed",
+        on=cell,
+        class_="cell-text speed",
+        tight=True,
+        turn=fan.id,
+    )
     return machine(fan, inner + text + speed, "has-speed" if speed else "")
 
 
@@ -148,7 +178,9 @@ def pump(sheet: Sheet, item: Equipment, centre: tuple[float, float], eastward: b
         "text", " ", class_="detail", x=x, y=y + r + 67, font_size=sizes.SMALL, text_anchor="middle", data_fit=room
     )
     box = Box(x - r, y - r, 2 * r, 2 * r)
-    return Glyph(item.id, "pump", box, machine(item, inner + sign_place(x + 14, y - r - 6), "has-speed" if speed else ""))
+    return Glyph(
+        item.id, "pump", box, machine(item, inner + sign_place(x + 14, y - r - 6), "has-speed" if speed else "")
+    )
 
 
 def valve(item: Equipment, centre: tuple[float, float]) -> Glyph:

@@ -13,9 +13,12 @@ from plantview.web.schematic.svg import element, group, number
 _LEFT_OUT_MAX: Final = 6
 _LINE: Final = 32.0
 _ENTRIES: Final = (
-    ("measured", "flow measured"), ("inferred", "flow inferred"),
-    ("", "no arrow: no flow, or its direction is not known"), ("", "filled pipe: cold side"),
-    ("", "hollow pipe: warm side"), ("", "broken line: not known"),
+    ("measured", "flow measured"),
+    ("inferred", "flow inferred"),
+    ("", "no arrow: no flow, or its direction is not known"),
+    ("", "filled pipe: cold side"),
+    ("", "hollow pipe: warm side"),
+    ("", "broken line: not known"),
 )
 """(arrow, words)."""
 
@@ -51,7 +54,10 @@ def key(scene: Scene) -> str:
 
 def _entry(x: float, y: float, arrow: str, words: str) -> str:
     shape = element(
-        "path", class_=f"key-arrow {arrow}", d="M-11 -11L13 0L-11 11Z", transform=f"translate({number(x + 12)} {number(y - 8)})"
+        "path",
+        class_=f"key-arrow {arrow}",
+        d="M-11 -11L13 0L-11 11Z",
+        transform=f"translate({number(x + 12)} {number(y - 8)})",
     )
     text = element("text", words, class_="label", x=x + 34 * bool(arrow), y=y, font_size=sizes.SMALL)
     return shape + text if arrow else text

@@ -52,7 +52,7 @@ def shortened(text: str, room: float, size: float, bold: bool = False) -> str:
         return text
     for keep in range(len(text) - 1, 1, -1):
         tail = keep // 2
-        candidate = text[: keep - tail].rstrip() + "…" + text[len(text) - tail:].lstrip()
+        candidate = text[: keep - tail].rstrip() + "…" + text[len(text) - tail :].lstrip()
         if width(candidate, size, bold) <= room:
             return candidate
     return "…"

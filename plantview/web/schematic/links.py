@@ -33,7 +33,14 @@ def _link(placing: Placing, span: Span, link: Link) -> list[str]:
     if link.via:
         x = _valve_x(placing, span, link)
         placing.note(glyphs.valve(placing.plant.equipment[link.via[0]], (x, y)))
-        out.append(placing.valve_label(link.via[0], one + 16 if tight else x + 28, y - 46 if tight else y + 31, anchor="start" if tight else "line"))
+        out.append(
+            placing.valve_label(
+                link.via[0],
+                one + 16 if tight else x + 28,
+                y - 46 if tight else y + 31,
+                anchor="start" if tight else "line",
+            )
+        )
         if is_bypass:
             at, above = (one + 16, 72) if tight else (x + 28, 20)
             out.append(sheet.text(at, y - above, shortened(name, two - at - 10, sizes.LABEL), sizes.LABEL))
@@ -69,9 +76,14 @@ def _actuators(placing: Placing) -> list[str]:
             if actuator.id in placing.joined:
                 continue
             out.append(element("path", class_="linkage", d=path([(upper.cx, upper.bottom), (lower.cx, lower.y)])))
-            out.append(placing.sheet.text(
-                upper.cx + 28, (upper.cy + lower.cy) / 2 + 8, "one actuator", sizes.SMALL,
-            ))
+            out.append(
+                placing.sheet.text(
+                    upper.cx + 28,
+                    (upper.cy + lower.cy) / 2 + 8,
+                    "one actuator",
+                    sizes.SMALL,
+                )
+            )
         if len(placed) > 1:
             placing.joined.add(actuator.id)
     return out

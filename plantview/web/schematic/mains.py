@@ -74,7 +74,9 @@ def _inflows(plant: Plant, grid: Grid, span: Span, header: str) -> dict[Point, F
     for tap in span.taps:
         if tap.header == header:
             y = grid.lanes_top + tap_y(plant, span, tap, grid.lanes)
-            found[grid.main_x[span.loop.id, header, tap.gap], y].append((tap.branch.key, 1 if tap.role == "out" else -1))
+            found[grid.main_x[span.loop.id, header, tap.gap], y].append(
+                (tap.branch.key, 1 if tap.role == "out" else -1)
+            )
     for link in span.links:
         if link.key:
             y = grid.y_of(span, link)

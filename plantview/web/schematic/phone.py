@@ -19,10 +19,17 @@ from plantview.web.schematic.scene import Pipe, Scene
 from plantview.web.schematic.sheet import Sheet
 
 _ORDER: Final = (
-    ("tower_cell", "condenser", "towers"), ("header", "condenser", ""), ("pump", "condenser", "condenser water pumps"),
-    ("chiller", "", "chillers"), ("heat_exchanger", "", "heat exchangers"), ("header", "chilled", ""),
-    ("pump", "chilled", "chilled water pumps"), ("coil", "", "buildings"), ("header", "hot", ""),
-    ("pump", "hot", "hot water pumps"), ("tank", "", "tanks"),
+    ("tower_cell", "condenser", "towers"),
+    ("header", "condenser", ""),
+    ("pump", "condenser", "condenser water pumps"),
+    ("chiller", "", "chillers"),
+    ("heat_exchanger", "", "heat exchangers"),
+    ("header", "chilled", ""),
+    ("pump", "chilled", "chilled water pumps"),
+    ("coil", "", "buildings"),
+    ("header", "hot", ""),
+    ("pump", "hot", "hot water pumps"),
+    ("tank", "", "tanks"),
 )
 """(kind, water of its loop, heading), in the order in which heat leaves the building, seen from the sky."""
 
@@ -79,7 +86,16 @@ def _block(plant: Plant, items: list[Equipment], sheet: Sheet, scene: Scene, y: 
         seen.add(item.id)
         if item.building and item.building != building:
             building = item.building
-            scene.marks.append(sheet.text(TEXT_X, y + 30, shortened(building, RIGHT - TEXT_X, LABEL, bold=True), LABEL, class_="building-name", bold=True))
+            scene.marks.append(
+                sheet.text(
+                    TEXT_X,
+                    y + 30,
+                    shortened(building, RIGHT - TEXT_X, LABEL, bold=True),
+                    LABEL,
+                    class_="building-name",
+                    bold=True,
+                )
+            )
             y += 42
         glyph, tall = phone_rows.row(plant, item, sheet, y)
         scene.glyphs.append(glyph)
@@ -104,7 +120,11 @@ def _mains(plant: Plant, loop: Loop, sheet: Sheet, scene: Scene, y: float) -> fl
             for place, (signal, caption, _) in enumerate(row):
                 x = TEXT_X + place * 290
                 moved_by = flows_at(loop, header) if signal.endswith(".temp") else ""
-                scene.marks.append(sheet.value(signal, x, y + 30 + 46 * (number + 1), VALUE, caption=caption, tight=True, branch=moved_by))
+                scene.marks.append(
+                    sheet.value(
+                        signal, x, y + 30 + 46 * (number + 1), VALUE, caption=caption, tight=True, branch=moved_by
+                    )
+                )
         y += tall + 16
     for stage in loop.stages_of("valve"):
         for index, branch in enumerate(stage.branches):
@@ -119,11 +139,14 @@ def _piece(loop: Loop, header: str, service: str, y: float, tall: float) -> Pipe
     """Return a piece of a header with what flows into it: supply runs down from the sky, return climbs."""
     flow = tuple(
         (f"{loop.id}/{stage.id}/{index}", 1)
-        for stage in loop.stages if stage.end == header
+        for stage in loop.stages
+        if stage.end == header
         for index in range(len(stage.branches))
     )
     top, bottom = (54.0, y + 4), (54.0, y + tall)
-    return Pipe("main", header, service, (top, bottom) if service.endswith("S") else (bottom, top), flow, WORDS[service])
+    return Pipe(
+        "main", header, service, (top, bottom) if service.endswith("S") else (bottom, top), flow, WORDS[service]
+    )
 
 
 def _valved(plant: Plant, key: str, name: str, via: tuple[str, ...], sheet: Sheet, scene: Scene, y: float) -> float:

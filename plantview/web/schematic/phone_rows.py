@@ -25,8 +25,10 @@ VALUE: Final = 34.0
 ROW: Final = 94.0
 _CHILLER_TALL: Final = 348.0
 _CHILLER_TEMPS: Final = (
-    ("CWS", "cws_temp", "condenser"), ("CWR", "cwr_temp", "condenser"),
-    ("CHWS", "chws_temp", "evaporator"), ("CHWR", "chwr_temp", "evaporator"),
+    ("CWS", "cws_temp", "condenser"),
+    ("CWR", "cwr_temp", "condenser"),
+    ("CHWS", "chws_temp", "evaporator"),
+    ("CHWR", "chwr_temp", "evaporator"),
 )
 
 
@@ -47,7 +49,11 @@ def row(plant: Plant, item: Equipment, sheet: Sheet, y: float) -> tuple[Glyph, f
 def _name(sheet: Sheet, item: Equipment, y: float) -> str:
     room = 300.0
     name = sheet.text(TEXT_X, y + 34, shortened(item.label, room, NAME, bold=True), NAME, class_="name", bold=True)
-    word = "" if item.kind == "coil" else sheet.text(TEXT_X, y + 70, "?", LABEL, class_="word", bold=True, room=room, fit=True)
+    word = (
+        ""
+        if item.kind == "coil"
+        else sheet.text(TEXT_X, y + 70, "?", LABEL, class_="word", bold=True, room=room, fit=True)
+    )
     return name + word
 
 
@@ -58,7 +64,9 @@ def _pump_shape(y: float) -> str:
 
 
 def _pump_numbers(sheet: Sheet, item: Equipment, y: float) -> str:
-    speed = sheet.value(f"{item.id}.speed", RIGHT, y + 34, VALUE, anchor="end", unit="% speed", class_="speed", tight=True)
+    speed = sheet.value(
+        f"{item.id}.speed", RIGHT, y + 34, VALUE, anchor="end", unit="% speed", class_="speed", tight=True
+    )
     power = sheet.value(f"{item.id}.power", RIGHT, y + 70, LABEL, anchor="end", unit="kW input", tight=True)
     detail = element("text", " ", class_="detail", x=RIGHT, y=y + 34, font_size=LABEL, text_anchor="end", data_fit=300)
     return speed + detail + power
@@ -71,9 +79,7 @@ def _coil_shape(y: float) -> str:
 
 
 def _coil_numbers(sheet: Sheet, item: Equipment, y: float) -> str:
-    out = sheet.value(
-        f"{item.id}.valve_position", RIGHT, y + 34, VALUE, anchor="end", unit="% open", tight=True
-    )
+    out = sheet.value(f"{item.id}.valve_position", RIGHT, y + 34, VALUE, anchor="end", unit="% open", tight=True)
     air = f"{item.id}.leaving_air_temp"
     if air in sheet.signals:
         out += sheet.text(TEXT_X, y + 70, "leaving air", LABEL)
@@ -102,16 +108,31 @@ def _tower(plant: Plant, sheet: Sheet, item: Equipment, y: float) -> Glyph:
     for index, fan in enumerate(fans[:2]):
         left = 40.0 if len(fans) == 1 else 30.0 + 26 * index
         wide = 28.0 if len(fans) == 1 else 22.0
-        top = mass("path", d=path([(left + 4, y + 8), (left + wide - 4, y + 8), (left + wide, y + 31), (left, y + 31)], closed=True))
+        top = mass(
+            "path",
+            d=path([(left + 4, y + 8), (left + wide - 4, y + 8), (left + wide, y + 31), (left, y + 31)], closed=True),
+        )
         line = y + (34 if index == 0 else 70)
         name = "FAN" if len(fans) == 1 else f"FAN {chr(65 + index)}"
         top += sheet.text(RIGHT - 200, line, name, LABEL, anchor="end")
-        top += sheet.text(RIGHT, line, "?", LABEL, class_="word", anchor="end", bold=True, room=190, fit=True, turn=fan.id)
-        speed = sheet.value(f"{fan.id}.speed", RIGHT, line, VALUE, anchor="end", unit="% speed", class_="speed", tight=True, turn=fan.id)
+        top += sheet.text(
+            RIGHT, line, "?", LABEL, class_="word", anchor="end", bold=True, room=190, fit=True, turn=fan.id
+        )
+        speed = sheet.value(
+            f"{fan.id}.speed", RIGHT, line, VALUE, anchor="end", unit="% speed", class_="speed", tight=True, turn=fan.id
+        )
         out += machine(fan, top + speed, "has-speed" if speed else "")
     if len(fans) < 2 and f"{item.id}.leaving_temp" in sheet.signals:
         out += sheet.text(RIGHT - 200, y + 70, "CWS", LABEL, anchor="end")
-        out += sheet.value(f"{item.id}.leaving_temp", RIGHT, y + 70, VALUE, anchor="end", tight=True, branch=_branch(plant, Port(item.id, "")))
+        out += sheet.value(
+            f"{item.id}.leaving_temp",
+            RIGHT,
+            y + 70,
+            VALUE,
+            anchor="end",
+            tight=True,
+            branch=_branch(plant, Port(item.id, "")),
+        )
     return Glyph(item.id, "tower_cell", Box(LEFT, y, 62, ROW - 14), group(out, class_="cell-row"))
 
 
@@ -120,11 +141,15 @@ def _chiller(plant: Plant, sheet: Sheet, item: Equipment, y: float) -> Glyph:
     inner = mass("rect", x=box.x + 4, y=y + 18, width=box.w - 8, height=box.h - 36)
     for top, water in ((y, "condenser"), (y + box.h - 38, "chilled")):
         if water == "chilled" or item.traits.get("cooling", "water") == "water":
-            inner += element("rect", class_=f"vessel {water}", x=box.x + 3, y=top + 3, width=box.w - 6, height=32, rx=16)
+            inner += element(
+                "rect", class_=f"vessel {water}", x=box.x + 3, y=top + 3, width=box.w - 6, height=32, rx=16
+            )
     left, right = LEFT + 22, RIGHT - 22
     name = shortened(item.label, 280, NAME, bold=True)
     inner += sheet.text(left, y + 80, name, NAME, class_="name on-mass", bold=True, on=item.id)
-    inner += sheet.text(right, y + 80, "?", LABEL, class_="word", anchor="end", bold=True, room=330, on=item.id, fit=True)
+    inner += sheet.text(
+        right, y + 80, "?", LABEL, class_="word", anchor="end", bold=True, room=330, on=item.id, fit=True
+    )
     inner += sheet.text(left, y + 114, " ", LABEL, class_="detail", room=right - left, on=item.id, fit=True)
     value = partial(sheet.value, on=item.id, class_="on-mass", tight=True)
     duty = value(f"{item.id}.load_pct", left, y + 160, 42, unit="% load")

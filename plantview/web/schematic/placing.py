@@ -96,10 +96,16 @@ class Placing:
                 self.marks.append(self.valve_label(port.equipment, at, baseline, item, anchor=anchor))
         if item.kind == "tower_cell" and role == "in" and f"{item.id}.isolation_valve" in self.sheet.signals:
             x = edge + outward * 40
-            self.marks.append(glyphs.bow(Box(x - sizes.VALVE_W / 2, y - sizes.VALVE_H / 2, sizes.VALVE_W, sizes.VALVE_H)))
-            self.marks.append(self.sheet.value(f"{item.id}.isolation_valve", edge + 12, y + 33, sizes.SMALL, form="valve", tight=True))
+            self.marks.append(
+                glyphs.bow(Box(x - sizes.VALVE_W / 2, y - sizes.VALVE_H / 2, sizes.VALVE_W, sizes.VALVE_H))
+            )
+            self.marks.append(
+                self.sheet.value(f"{item.id}.isolation_valve", edge + 12, y + 33, sizes.SMALL, form="valve", tight=True)
+            )
 
-    def valve_label(self, valve: str, x: float, y: float, serves: Equipment | None = None, *, anchor: str = "start") -> str:
+    def valve_label(
+        self, valve: str, x: float, y: float, serves: Equipment | None = None, *, anchor: str = "start"
+    ) -> str:
         """Return a valve's name and below it the position, in one line where ``anchor`` is ``line``.
 
         A coil's valve may be measured at the coil.
@@ -124,9 +130,15 @@ class Placing:
         for name, role in ((entering, "in"), (leaving, "out")):
             y = port_y(item.kind, centre, role)
             baseline = y - 22 if y < centre else y + 37
-            self.marks.append(self.sheet.value(f"{item.id}.{name}", x, baseline, sizes.VALUE, anchor=anchor, tight=True, branch=branch))
+            self.marks.append(
+                self.sheet.value(
+                    f"{item.id}.{name}", x, baseline, sizes.VALUE, anchor=anchor, tight=True, branch=branch
+                )
+            )
         if item.kind != "coil":
-            self.marks.append(self.sheet.value(f"{item.id}.{flow}", x, centre + 32, sizes.FLOW, anchor=anchor, tight=True))
+            self.marks.append(
+                self.sheet.value(f"{item.id}.{flow}", x, centre + 32, sizes.FLOW, anchor=anchor, tight=True)
+            )
 
     def _column(self, span: Span, index: int, column: Column) -> None:
         middle = self.grid.column_x[span.loop.id, index]
@@ -152,8 +164,10 @@ class Placing:
         bulky = [port for port in ports if port not in valves]
         for port in bulky[:1]:
             item = self.plant.equipment[port.equipment]
-            place = glyphs.pump(self.sheet, item, (middle, y), eastward) if item.kind == "pump" else glyphs.other(
-                self.sheet, item, (middle, y)
+            place = (
+                glyphs.pump(self.sheet, item, (middle, y), eastward)
+                if item.kind == "pump"
+                else glyphs.other(self.sheet, item, (middle, y))
             )
             self._add(place)
         for port in valves[:1]:

@@ -69,10 +69,13 @@ def flows_at(loop: Loop, header: str) -> str:
     """Return the keys of all flows into and out of a header."""
     keys = [
         f"{loop.id}/{stage.id}/{index}"
-        for stage in loop.stages if header in (stage.start, stage.end)
+        for stage in loop.stages
+        if header in (stage.start, stage.end)
         for index in range(len(stage.branches))
     ]
-    return " ".join([*keys, *(f"{loop.id}/{bypass.id}" for bypass in loop.bypasses if header in (bypass.start, bypass.end))])
+    return " ".join(
+        [*keys, *(f"{loop.id}/{bypass.id}" for bypass in loop.bypasses if header in (bypass.start, bypass.end))]
+    )
 
 
 def header_plates(grid: Grid, sheet: Sheet, span: Span) -> dict[bool, list[Plate]]:
@@ -121,10 +124,14 @@ def machine_plates(plant: Plant, grid: Grid, sheet: Sheet) -> dict[bool, list[Pl
         rows = known(sheet, [[(f"{item.id}.dry_bulb", "dry bulb", sizes.FLOW)], [(wet, "wet bulb", sizes.FLOW)]])
         plates[True] += _machine_plate(sheet, "outdoor air", rows)
     for item in plant.of_kind("basin") if "tower_cell" in grid.end_x else ():
-        rows = known(sheet, [
-            [(f"{item.id}.level", "level", sizes.FLOW)], [(f"{item.id}.makeup_flow", "make-up", sizes.FLOW)],
-            [(f"{item.id}.temp", "water", sizes.FLOW)],
-        ])
+        rows = known(
+            sheet,
+            [
+                [(f"{item.id}.level", "level", sizes.FLOW)],
+                [(f"{item.id}.makeup_flow", "make-up", sizes.FLOW)],
+                [(f"{item.id}.temp", "water", sizes.FLOW)],
+            ],
+        )
         plates[False] += _machine_plate(sheet, f"tower basin {item.label}", rows)
     return plates
 

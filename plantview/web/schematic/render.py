@@ -13,14 +13,36 @@ _CUT = 16.0
 """Clear space left of and right of a main that a pipe passes behind."""
 _ARROW_ROOM = 38.0
 
-_DEFS = element("defs", (
-    element("pattern", element("path", d="M-2 2L2 -2M0 10L10 0M8 12L12 8", class_="hatching"),
-            id="hatch", width=10, height=10, patternUnits="userSpaceOnUse")
-    + element("pattern", element("path", d="M-2 2L2 -2M0 10L10 0M8 12L12 8", class_="hatching soft"),
-              id="hatch-soft", width=10, height=10, patternUnits="userSpaceOnUse")
-    + element("linearGradient", element("stop", offset="50%", class_="stop-none") + element("stop", offset="50%", class_="stop-mass"),
-              id="half", x1=0, y1=0, x2=0, y2=1)
-))
+_DEFS = element(
+    "defs",
+    (
+        element(
+            "pattern",
+            element("path", d="M-2 2L2 -2M0 10L10 0M8 12L12 8", class_="hatching"),
+            id="hatch",
+            width=10,
+            height=10,
+            patternUnits="userSpaceOnUse",
+        )
+        + element(
+            "pattern",
+            element("path", d="M-2 2L2 -2M0 10L10 0M8 12L12 8", class_="hatching soft"),
+            id="hatch-soft",
+            width=10,
+            height=10,
+            patternUnits="userSpaceOnUse",
+        )
+        + element(
+            "linearGradient",
+            element("stop", offset="50%", class_="stop-none") + element("stop", offset="50%", class_="stop-mass"),
+            id="half",
+            x1=0,
+            y1=0,
+            x2=0,
+            y2=1,
+        )
+    ),
+)
 
 
 def render(scene: Scene, name: str, shape: str = "wall") -> str:
@@ -30,12 +52,21 @@ def render(scene: Scene, name: str, shape: str = "wall") -> str:
     arrows = [_arrow(pipe, scene) for pipe in scene.pipes]
     body = title(f"{name}: flow diagram of the plant") + _DEFS
     body += group("".join(scene.frames), class_="frames")
-    body += group("".join(outer), class_="pipes") + group("".join(inner), class_="bores") + group("".join(arrows), class_="arrows")
+    body += (
+        group("".join(outer), class_="pipes")
+        + group("".join(inner), class_="bores")
+        + group("".join(arrows), class_="arrows")
+    )
     body += group("".join(glyph.markup for glyph in scene.glyphs), class_="machines")
     body += group("".join(scene.marks), class_="marks") + (key(scene) if shape == "wall" else "")
     return element(
-        "svg", body, xmlns="http://www.w3.org/2000/svg", class_=f"drawing {shape}", role="group",
-        viewBox=f"0 0 {number(scene.width)} {number(scene.height)}", aria_label=f"{name}: flow diagram",
+        "svg",
+        body,
+        xmlns="http://www.w3.org/2000/svg",
+        class_=f"drawing {shape}",
+        role="group",
+        viewBox=f"0 0 {number(scene.width)} {number(scene.height)}",
+        aria_label=f"{name}: flow diagram",
         preserveAspectRatio="xMidYMid meet",
     )
 
@@ -77,7 +108,9 @@ def _pieces(pipe: Pipe, scene: Scene, reach: float) -> str:
 
 def _outer(pipe: Pipe, scene: Scene) -> str:
     line = element("path", class_="wall", d=_pieces(pipe, scene, PIPE / 2), stroke_width=PIPE)
-    return group(title(pipe.label) + line, class_=_classes(pipe), data_flow=json.dumps(pipe.flow, separators=(",", ":")))
+    return group(
+        title(pipe.label) + line, class_=_classes(pipe), data_flow=json.dumps(pipe.flow, separators=(",", ":"))
+    )
 
 
 def _inner(pipe: Pipe, scene: Scene) -> str:
@@ -95,12 +128,15 @@ def _arrow(pipe: Pipe, scene: Scene) -> str:
     if place is None:
         return ""
     (x1, y1), (x2, y2) = pipe.ends
-    turn = {(True, False): 0, (False, False): 180, (True, True): 90, (False, True): 270}[(x2 + y2 > x1 + y1, pipe.upright)]
+    turn = {(True, False): 0, (False, False): 180, (True, True): 90, (False, True): 270}[
+        (x2 + y2 > x1 + y1, pipe.upright)
+    ]
     x, y = (pipe.across, place) if pipe.upright else (place, pipe.across)
     head = element("path", class_="arrow", d="M-13 -13L15 0L-13 13Z")
     return group(
         group(head, transform=f"translate({number(x)} {number(y)}) rotate({turn})"),
-        class_=_classes(pipe), data_flow=json.dumps(pipe.flow, separators=(",", ":")),
+        class_=_classes(pipe),
+        data_flow=json.dumps(pipe.flow, separators=(",", ":")),
     )
 
 
@@ -115,8 +151,11 @@ def arrow_place(pipe: Pipe, scene: Scene) -> float | None:
             taken.append((near.y, near.bottom) if axis else (near.x, near.right))
     low, high = pipe.span
     for other in scene.pipes:
-        if other.upright != pipe.upright and other is not pipe and low < other.across < high and (
-            other.span[0] - PIPE <= pipe.across <= other.span[1] + PIPE
+        if (
+            other.upright != pipe.upright
+            and other is not pipe
+            and low < other.across < high
+            and (other.span[0] - PIPE <= pipe.across <= other.span[1] + PIPE)
         ):
             taken.append((other.across - 12, other.across + 12))
     pieces = free((low + 9, high - 9), taken)

@@ -51,7 +51,9 @@ def _doubt(flow: Flow) -> int:
     return sum(10 if key.count("/") == 1 else 1 for key, _ in flow)
 
 
-def _entering(tee: Point, without: Point, neighbours: Mapping[Point, list[Point]], inflows: Mapping[Point, Flow]) -> Flow:
+def _entering(
+    tee: Point, without: Point, neighbours: Mapping[Point, list[Point]], inflows: Mapping[Point, Flow]
+) -> Flow:
     """Return what enters the part of the tree on this side of the edge from ``tee`` to ``without``."""
     total: dict[str, int] = defaultdict(int)
     stack, seen = [tee], {without, tee}

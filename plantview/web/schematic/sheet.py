@@ -20,9 +20,18 @@ SIGN_SHARE: Final = 1.0
 """Room left of a number for a badge or a hand mark, in text heights."""
 
 _WIDEST: Final = {
-    "temperature": "188.8", "temperature_difference": "88.8", "flow": "8888.8", "heat_flow": "8888",
-    "power": "888.8", "percent": "100", "humidity": "100", "efficiency": "8.888", "ratio": "88.88",
-    "pressure_difference": "888.8", "length": "88.88", "conductivity": "8888",
+    "temperature": "188.8",
+    "temperature_difference": "88.8",
+    "flow": "8888.8",
+    "heat_flow": "8888",
+    "power": "888.8",
+    "percent": "100",
+    "humidity": "100",
+    "efficiency": "8.888",
+    "ratio": "88.88",
+    "pressure_difference": "888.8",
+    "length": "88.88",
+    "conductivity": "8888",
 }
 _WIDEST_OTHER: Final = "88888"
 _NOWHERE: Final = Box(0.0, 0.0, 0.0, 0.0)
@@ -42,8 +51,19 @@ class Sheet:
         self.words: list[Words] = []
 
     def text(
-        self, x: float, y: float, text: str, size: float, *, class_: str = "label", anchor: str = "start",
-        bold: bool = False, room: float = 0.0, on: str = "", fit: bool = False, turn: str = "",
+        self,
+        x: float,
+        y: float,
+        text: str,
+        size: float,
+        *,
+        class_: str = "label",
+        anchor: str = "start",
+        bold: bool = False,
+        room: float = 0.0,
+        on: str = "",
+        fit: bool = False,
+        turn: str = "",
         basis: str = "",
     ) -> str:
         """Return a text whose baseline is at ``y``; ``room`` reserves more than its present width.
@@ -53,14 +73,34 @@ class Sheet:
         wide = max(room, labels.width(text, size, bold, 0.02 if bold else 0.0))
         self._reserve(x, y, wide, size, anchor, Words(_NOWHERE, text, on, turn))
         return element(
-            "text", escape(text), class_=class_, x=x, y=y, font_size=size,
-            text_anchor="" if anchor == "start" else anchor, data_fit=room if fit else "", data_basis=basis,
+            "text",
+            escape(text),
+            class_=class_,
+            x=x,
+            y=y,
+            font_size=size,
+            text_anchor="" if anchor == "start" else anchor,
+            data_fit=room if fit else "",
+            data_basis=basis,
         )
 
     def value(
-        self, name: str, x: float, y: float, size: float, *, anchor: str = "start", unit: str = "",
-        caption: str = "", form: str = "", on: str = "", class_: str = "", unit_si: str = "", tight: bool = False,
-        branch: str = "", turn: str = "",
+        self,
+        name: str,
+        x: float,
+        y: float,
+        size: float,
+        *,
+        anchor: str = "start",
+        unit: str = "",
+        caption: str = "",
+        form: str = "",
+        on: str = "",
+        class_: str = "",
+        unit_si: str = "",
+        tight: bool = False,
+        branch: str = "",
+        turn: str = "",
     ) -> str:
         """Return the live value of a signal, or nothing where the plant has no such signal.
 
@@ -82,8 +122,16 @@ class Sheet:
         body = title(spoken) + element("rect", class_="hit", x=box.x, y=box.y, width=box.w, height=box.h, rx=4)
         body += self._void(x, box, size, anchor) + self._line(x, y, size, anchor)
         return lead + group(
-            body, class_=" ".join(filter(None, ("value bad", "tight" if tight else "", class_))), data_signal=name, data_unit=unit, data_unit_si=unit_si,
-            data_form=form, data_branch=branch, tabindex="0", role="button", aria_label=spoken,
+            body,
+            class_=" ".join(filter(None, ("value bad", "tight" if tight else "", class_))),
+            data_signal=name,
+            data_unit=unit,
+            data_unit_si=unit_si,
+            data_form=form,
+            data_branch=branch,
+            tabindex="0",
+            role="button",
+            aria_label=spoken,
         )
 
     def room(self, name: str, size: float, unit: str = "", form: str = "") -> float:
@@ -103,7 +151,12 @@ class Sheet:
             "tspan", " ", class_="unit", dx=size * 0.2, font_size=max(self.unit, size * UNIT_SHARE)
         )
         return element(
-            "text", number, class_=f"line {anchor}", x=x, y=y, font_size=size,
+            "text",
+            number,
+            class_=f"line {anchor}",
+            x=x,
+            y=y,
+            font_size=size,
             text_anchor="" if anchor == "start" else anchor,
         )
 
@@ -112,7 +165,14 @@ class Sheet:
         left = {"start": x, "middle": x - wide / 2, "end": x - wide}[anchor]
         return group(
             element("rect", x=left, y=box.y + 1, width=wide, height=box.h - 2, fill="url(#hatch)")
-            + element("text", "?", x=left + wide / 2, y=box.y + box.h / 2 + size * 0.33, font_size=max(self.small, size * 0.9), text_anchor="middle"),
+            + element(
+                "text",
+                "?",
+                x=left + wide / 2,
+                y=box.y + box.h / 2 + size * 0.33,
+                font_size=max(self.small, size * 0.9),
+                text_anchor="middle",
+            ),
             class_="void",
         )
 

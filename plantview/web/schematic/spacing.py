@@ -41,7 +41,9 @@ def lanes_of(plant: Plant, spans: tuple[Span, ...], wanted: float = 0.0) -> Lane
             known = ends.setdefault(kind, [])
             known += [machine for machine in machines if machine not in known]
             need = max(need, len(known) * sizes.PITCH[kind])
-        need = max([need, *(len(column.branches) * sizes.PITCH["pump"] for column in span.columns if not column.of_end)])
+        need = max(
+            [need, *(len(column.branches) * sizes.PITCH["pump"] for column in span.columns if not column.of_end)]
+        )
     height = min(max(need, wanted), need * 1.34)
     centres = {
         name: centre for names in ends.values() for name, centre in zip(names, spread(len(names), height), strict=True)
@@ -55,11 +57,15 @@ def lanes_of(plant: Plant, spans: tuple[Span, ...], wanted: float = 0.0) -> Lane
 def _clear_of_each_other(plant: Plant, spans: tuple[Span, ...], lanes: Lanes, names: list[str]) -> Lanes:
     """Return the lanes with some machines moved a little, if otherwise two pipes would lie on one another."""
     moved = (
-        replace(lanes, centres=lanes.centres | {name: lanes.centres[name] + shift for name in names}) for shift in _SHIFTS
+        replace(lanes, centres=lanes.centres | {name: lanes.centres[name] + shift for name in names})
+        for shift in _SHIFTS
     )
-    return min(moved, key=lambda tried: sum(
-        _best_order(plant, span, gap, tried)[0] // _ON_ONE_ANOTHER for span in spans for gap in span.gaps
-    ))
+    return min(
+        moved,
+        key=lambda tried: sum(
+            _best_order(plant, span, gap, tried)[0] // _ON_ONE_ANOTHER for span in spans for gap in span.gaps
+        ),
+    )
 
 
 def port_y(kind: str, centre: float, role: str) -> float:
@@ -116,7 +122,7 @@ def _cost(order: tuple[str, ...], ways: list[_Way], ranges: dict[str, tuple[floa
     cost = 0
     for way in ways:
         place = order.index(way.header)
-        for foreign in order[:place] if way.from_left else order[place + 1:]:
+        for foreign in order[:place] if way.from_left else order[place + 1 :]:
             low, high = ranges[foreign]
             cost += low <= way.y <= high
     for left, right in product((w for w in ways if w.from_left), [w for w in ways if not w.from_left]):

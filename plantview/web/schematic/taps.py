@@ -65,7 +65,9 @@ def top_headers(loop: Loop, left: tuple[Branch, ...], right: tuple[Branch, ...])
 
 def links_between(loop: Loop, taps: tuple[Tap, ...], valves: list[Branch], top: set[str]) -> tuple[Link, ...]:
     """Return the valves in mains, the bypasses, and the runs that join the mains of one header."""
-    gaps: dict[str, list[int]] = {header: sorted({t.gap for t in taps if t.header == header}) for header in loop.headers}
+    gaps: dict[str, list[int]] = {
+        header: sorted({t.gap for t in taps if t.header == header}) for header in loop.headers
+    }
     links: list[Link] = []
     for branch in valves:
         start, end = _nearest(gaps, branch.start, branch.end)
@@ -73,17 +75,20 @@ def links_between(loop: Loop, taps: tuple[Tap, ...], valves: list[Branch], top: 
         links.append(Link(start, end, branch.key, branch.key.split("/")[1], via, False, branch.start in top))
     links += [_bypass_link(loop, bypass, gaps) for bypass in loop.bypasses]
     for header, at in gaps.items():
-        links += [
-            Link((header, one), (header, two), "", header, (), False, header in top)
-            for one, two in pairwise(at)
-        ]
+        links += [Link((header, one), (header, two), "", header, (), False, header in top) for one, two in pairwise(at)]
     return tuple(links)
 
 
 def _bypass_link(loop: Loop, bypass: Bypass, gaps: dict[str, list[int]]) -> Link:
     start, end = _nearest(gaps, bypass.start, bypass.end)
     return Link(
-        start, end, f"{loop.id}/{bypass.id}", bypass.id, bypass.via, bypass.either_way, loop.water == "condenser",
+        start,
+        end,
+        f"{loop.id}/{bypass.id}",
+        bypass.id,
+        bypass.via,
+        bypass.either_way,
+        loop.water == "condenser",
     )
 
 

@@ -117,4 +117,4 @@ def machine_of(plant: Plant, branch: Branch) -> Port:
 def chain_of(plant: Plant, branch: Branch, chain: str) -> tuple[Port, ...]:
     """Return what stands before (``in``) or after (``out``) the end machine, in flow order."""
     at = branch.ports.index(machine_of(plant, branch))
-    return branch.ports[:at] if chain == "in" else branch.ports[at + 1:]
+    return branch.ports[:at] if chain == "in" else branch.ports[at + 1 :]

@@ -1,0 +1,129 @@
+/* One alarm: what it says now, what to do, the trend around it, how it is set, what happened. */
+(() => {
+  "use strict";
+
+  const { one, make, say, moment, hhmm, age, fixed, toShown, onPaint, onPage } = window.plantviewPages;
+  const { badge, stateWord, firstOut, ageOf, CHANGES, read } = window.plantviewAlarms;
+  const BEFORE_MS = 30 * 60000, AFTER_MS = 30 * 60000, RENEW_MS = 5000;
+  const WIDTH = 460, HEIGHT = 190, LEFT = 64, RIGHT = 12, TOP = 12, BOTTOM = 28;
+  const LISTED = new Set(["UNACK", "ACKED", "RTNUN", "LATUN", "LATAC", "SHLVD", "OOSRV"]);
+  let name = "", known = null, renewedAt = -Infinity, seq = -1;
+
+  const facts = (rows) => make("dl", {}, ...rows.filter(([, text]) => text).flatMap(([term, text]) => [make("dt", {}, term), make("dd", {}, text)]));
+  const block = (id, title, ...nodes) => one(id).replaceChildren(make("h3", {}, title), ...nodes);
+
+  const paintNow = (alarm, nowMs) => {
+    say(one("#record-title"), `${alarm.equipment}: ${alarm.text || alarm.id}`);
+    const order = (alarm.first_out_order || []).map((row) => `${row.rank}. ${row.alarm}${row.tied ? " (within one poll of others)" : ""}`).join(", ");
+    block("#record-now", "Now", make("p", { class: "record-state" }, badge(alarm.priority), ` ${stateWord(alarm, nowMs)}`), facts([
+      ["Since", alarm.since_ms ? `${moment(alarm.since_ms, nowMs)}, ${ageOf(alarm.since_ms, nowMs)} ago` : "it has not called yet"],
+      ["Back to normal", alarm.returned_ms ? moment(alarm.returned_ms, nowMs) : ""],
+      ["Acknowledged", alarm.acked_by ? `by ${alarm.acked_by}${alarm.comment ? `: ${alarm.comment}` : ""}` : ""],
+      ["Set aside", alarm.reason ? `${alarm.reason}${alarm.shelved_by ? ` (${alarm.shelved_by})` : ""}` : ""],
+      ["First-out", firstOut(alarm) && order ? `${firstOut(alarm)}: ${order}` : ""],
+    ]), ...(LISTED.has(alarm.state) ? [make("p", {}, make("a", { href: "/alarms" }, "Acknowledge or shelve it in the list"))] : []));
+  };
+  const paintDo = (alarm) => block("#record-do", "What to do", facts([
+    ["Do", alarm.action], ["Probably because", alarm.cause], ["Otherwise", alarm.consequence],
+    ["Time to respond", alarm.time_to_respond_s ? age(alarm.time_to_respond_s) : ""],
+  ]), ...(alarm.annunciated ? [] : [make("p", {}, "This is an event: it is journalled and calls nobody.")]));
+  const paintRule = (alarm) => block("#record-rule", "How it is set", facts([
+    ["Name", alarm.id], ["Type", alarm.type], ["Class", alarm.class], ["Watches", (alarm.points || []).join(", ")],
+    ["Limit", alarm.limit_text], ["Dead band", alarm.deadband_text],
+    ["Only when", alarm.when ? `${alarm.when} (otherwise ${alarm.otherwise})` : ""],
+    ["Delays", `${age(alarm.on_delay_s)} on, ${age(alarm.off_delay_s)} off`], ["Seen within", age(alarm.detection_s)],
+    ["Latches", alarm.latching ? "until somebody resets it" : ""], ["Calls again after", alarm.re_alarm_s ? age(alarm.re_alarm_s) : ""],
+    ["May be shelved for", alarm.shelve_max_s ? age(alarm.shelve_max_s) : "never"], ["Speaks for it", alarm.speaks_for_it],
+  ]));
+  const paintHistory = (rows, nowMs) => {
+    one("#history-rows").replaceChildren(...rows.map((row) => make("tr", {},
+      make("td", {}, make("time", {}, moment(row.at_ms, nowMs))), make("th", { scope: "row" }, CHANGES[row.kind] || row.kind),
+      make("td", { class: "wide" }, row.text || ""), make("td", {}, row.person || ""))));
+    one("#history-rows").closest(".table-box").hidden = !rows.length;
+  };
+
+  /* --- trend ------------------------------------------------------------------------------------------- */
+  const span = (alarm, nowMs) => {
+    const event = alarm.since_ms || nowMs;
+    return [event - BEFORE_MS, Math.min(nowMs, event + AFTER_MS)];
+  };
+  const pieces = (past, signal, units, placeX) => {
+    const longest = 3.5 * 1000 * (signal.period_s || 15), steps = Object.keys(signal.states || {}).length > 0, found = [];
+    let piece = null, last = 0;
+    past.at_ms.forEach((at, index) => {
+      const raw = past.values[index];
+      if (raw === null || past.quality[index] === 3) { piece = null; return; }
+      const value = steps ? raw : toShown(signal, raw, units);
+      if (!piece || at - last > longest) found.push(piece = []);
+      else if (steps) piece.push([placeX(at), piece.at(-1)[1]]);
+      piece.push([placeX(at), value]);
+      last = at;
+    });
+    return found;
+  };
+  const draw = (past, signal, units, alarm, [from, to]) => {
+    const placeX = (at) => LEFT + ((at - from) / (to - from)) * (WIDTH - LEFT - RIGHT);
+    const found = pieces(past, signal, units, placeX), values = found.flat().map(([, value]) => value);
+    if (!values.length) return make("p", { class: "quiet" }, "Nothing was read around the alarm, or it is too long ago.");
+    const states = Object.keys(signal.states || {}).length > 0, scale = signal[units];
+    const text = (value) => (states ? signal.states[String(Math.round(value))] ?? String(value) : `${fixed(value, scale.d)} ${scale.u}`);
+    const least = states ? 1 : 4 * 10 ** -scale.d;
+    let [low, high] = [Math.min(...values), Math.max(...values)];
+    if (high - low < least) [low, high] = [(low + high - least) / 2, (low + high + least) / 2];
+    const placeY = (value) => HEIGHT - BOTTOM - ((value - low) / (high - low)) * (HEIGHT - TOP - BOTTOM);
+    const mark = (at, words, anchor) => (at && at >= from && at <= to ? [
+      make("line", { class: "trend-event", x1: placeX(at), x2: placeX(at), y1: TOP, y2: HEIGHT - BOTTOM }),
+      make("text", { x: placeX(at) + (anchor === "end" ? -5 : 5), y: TOP + 12, "text-anchor": anchor }, words)] : []);
+    const ends = states ? [...new Set(values)].map((value) => [placeY(value) + 4, text(value)]) : [[placeY(high) + 4, fixed(high, scale.d)], [placeY(low) + 4, fixed(low, scale.d)]];
+    const words = `${alarm.point || alarm.points[0]}: ${hhmm(from)} to ${hhmm(to)}, lowest ${text(Math.min(...values))}, highest ${text(Math.max(...values))}`;
+    return make("figure", {}, make("svg", { viewBox: `0 0 ${WIDTH} ${HEIGHT}`, role: "img", "aria-label": words },
+      ...ends.map(([y, label]) => make("text", { x: LEFT - 6, y, "text-anchor": "end" }, label)),
+      make("line", { class: "trend-rule", x1: LEFT, x2: WIDTH - RIGHT, y1: HEIGHT - BOTTOM, y2: HEIGHT - BOTTOM }),
+      make("text", { x: LEFT, y: HEIGHT - 8 }, hhmm(from)), make("text", { x: WIDTH - RIGHT, y: HEIGHT - 8, "text-anchor": "end" }, hhmm(to)),
+      ...mark(alarm.since_ms, "came", "end"), ...mark(alarm.returned_ms, "back to normal", "start"),
+      ...found.map((piece) => make("path", { class: "trend-line", d: piece.map(([x, y], index) => `${index ? "L" : "M"}${x.toFixed(1)},${placeY(y).toFixed(1)}`).join("") + (piece.length === 1 ? "h1" : "") }))),
+    make("figcaption", {}, words));
+  };
+  const paintTrend = async (alarm, state) => {
+    const point = alarm.point || alarm.points?.[0], signal = state.signals?.[point];
+    if (!signal) { block("#record-trend", "Trend", make("p", { class: "quiet" }, "It watches no value that could be drawn.")); return; }
+    const around = span(alarm, state.now_ms);
+    try {
+      const past = await read(`/api/v1/history?point=${encodeURIComponent(point)}&from=${Math.round(around[0])}&to=${Math.round(around[1])}`);
+      block("#record-trend", `Trend of ${signal.label || point}`, draw(past, signal, state.units, alarm, around));
+    } catch (error) {
+      block("#record-trend", "Trend", make("p", { class: "quiet" }, `The trend cannot be read now: ${error.message}`));
+    }
+  };
+
+  const renew = async (state) => {
+    renewedAt = performance.now();
+    seq = state.alarms?.seq;
+    try {
+      const told = await read(`/api/v1/alarms/record?id=${encodeURIComponent(name)}`);
+      known = told.alarm;
+      say(one("#record-answer"), "");
+      paintNow(known, told.now_ms);
+      paintDo(known);
+      paintRule(known);
+      paintHistory(told.history, told.now_ms);
+      await paintTrend(known, state);
+    } catch (error) {
+      say(one("#record-answer"), `This record cannot be shown now: ${error.message}`);
+    }
+  };
+
+  onPage(() => {
+    if (!one("#record-title")) return;
+    name = new URLSearchParams(location.search).get("id") || "";
+    if (!name) say(one("#record-answer"), "Choose an alarm in the list.");
+    one("#history-rows").closest(".table-box").hidden = true;
+  });
+  onPaint((message, state) => {
+    if (!name || !one("#record-title") || !state.now_ms) return;
+    const changed = state.alarms?.seq !== seq || message.kind === "units";
+    if (!known || message.kind === "units" || (changed && performance.now() - renewedAt > RENEW_MS)) {
+      if (known || performance.now() - renewedAt > RENEW_MS) renew(state);
+    }
+  });
+})();

@@ -1,0 +1,60 @@
+"""Holds the lift of a machine by the valve of its condenser, when the towers are colder than it can bear.
+
+Form: ASHRAE Guideline 36-2021 5.20.10, a reverse-acting loop that holds leaving condenser water
+over leaving chilled water at its minimum, as documented with its public Modelica implementation.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+from plantview.simulator.pi import PiLoop
+from plantview.simulator.trains import Train
+from plantview.simulator.water import specific_heat
+
+MARGIN_K: Final = 1.0
+"""The loop holds so much more than the least lift."""
+LIFT_SPAN_K: Final = 4.0
+LEAST_FLOW_MARGIN: Final = 1.12
+THROTTLED_PCT: Final = 97.0
+
+
+class HeadPressure:
+    """One loop for each chiller that has a condenser valve and a stated least lift."""
+
+    def __init__(self, trains: Sequence[Train]) -> None:
+        self._trains = [train for train in trains if train.layout.cw_valves and train.layout.least_lift_k > 0]
+        self._loops = {train.id: PiLoop(40.0, 60.0, (8.0, 100.0), 100.0) for train in self._trains}
+        self._of_valve = {name: train.id for train in self._trains for name in train.layout.cw_valves}
+
+    def step(self, dt_s: float) -> None:
+        """Throttle as far as the lift asks and the least flow allows."""
+        for train in self._trains:
+            loop, chiller = self._loops[train.id], train.chiller
+            if not chiller.panel.compressor_on:
+                loop.rest(100.0)
+                continue
+            lift_k = chiller.condenser.out_c - chiller.evaporator.out_c
+            by_lift = (lift_k - train.layout.least_lift_k - MARGIN_K) / LIFT_SPAN_K
+            by_flow = LEAST_FLOW_MARGIN - chiller.condenser.flow / chiller.rating.least_cw_flow
+            loop.step(max(min(by_lift, 1.0), 4 * by_flow), dt_s)
+
+    def coldest_c(self, train: Train) -> float:
+        """Return the entering water at which the least condenser flow still gives the least lift."""
+        if train.id not in self._loops:
+            return -math.inf
+        chiller = train.chiller
+        rise_k = chiller.condenser.heat_kw / (LEAST_FLOW_MARGIN * chiller.rating.least_cw_flow * specific_heat(20.0))
+        return chiller.evaporator.out_c + train.layout.least_lift_k + MARGIN_K - rise_k
+
+    def limit_pct(self, valve: str) -> float:
+        """Return how far a valve of an open branch may be open."""
+        train = self._of_valve.get(valve)
+        return self._loops[train].output if train else 100.0
+
+    def throttles(self, train: Train) -> bool:
+        """Return whether the machine's condenser water is held back."""
+        loop = self._loops.get(train.id)
+        return loop is not None and loop.output < THROTTLED_PCT

@@ -1,0 +1,295 @@
+"""Do the tests bite? Mutants of plantview/calcs, each run against the tests of the calculations.
+
+A mutant is one change in a copy of the package in a temporary folder, never in the checkout:
+an operator turned, a comparison turned or widened, two arguments exchanged, a default, a
+``return`` of something else, or a number moved by 1 % or ten units of its last printed digit,
+whichever is more.
+
+python tests/bench/mutate.py            a sample, about a minute
+python tests/bench/mutate.py --full     every mutant
+python tests/bench/mutate.py --only flow,water
+"""
+
+from __future__ import annotations
+
+import argparse
+import ast
+import copy
+import os
+import random
+import shutil
+import sys
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT))
+
+from tests.bench.rows import Figure, heading  # noqa: E402 - the folder is no installed package
+
+CALCS = ROOT / "plantview" / "calcs"
+SAMPLE = 60
+GOAL = 0.95
+SECONDS_MAX = 60
+TESTS = ("tests/standards", "tests/unit")
+NOT_OURS = ("test_simulator", "test_trade_facts")
+REASONS = {
+    "air:40 as 41": "one more halving of a bracket that is far below the last digit already",
+    "tower_water:40 as 41": "one more halving of a bracket that is far below the last digit already",
+    "reconcile:1e-9 as": "the linearisation stops one round earlier at most, far below the last digit",
+    "reconcile:80 as 81": "one more halving of a bracket that is far below the last digit already",
+    "reconcile:1e-17 as": "the series stops one term earlier at most",
+    "heat_balance:1500.0 / delta_t_f * load ** 0 with Div": "load ** 0 is 1 and only keeps the shape of a row",
+    "approach:lift_target_k:0.0 + 0.0 * load": "keeps the shape of a row; the value added is 0 either way",
+}
+"""Survivors that change nothing a user could see -> why, by the start of their name."""
+_OPERATORS: dict[type, tuple[type, ...]] = {
+    ast.Add: (ast.Sub,), ast.Sub: (ast.Add,), ast.Mult: (ast.Div,), ast.Div: (ast.Mult,), ast.Pow: (ast.Mult,),
+}  # fmt: skip
+_COMPARISONS: dict[type, tuple[type, ...]] = {
+    ast.Lt: (ast.LtE, ast.Gt), ast.LtE: (ast.Lt, ast.Gt), ast.Gt: (ast.GtE, ast.Lt), ast.GtE: (ast.Gt, ast.Lt),
+    ast.Eq: (ast.NotEq,), ast.NotEq: (ast.Eq,),
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Mutant:
+    """One changed module."""
+
+    module: str
+    line: int
+    what: str
+    source: str
+
+    @property
+    def name(self) -> str:
+        """Return where and what was changed."""
+        return f"{self.module}:{self.line} {self.what}"
+
+
+def mutants(module: str) -> Iterator[Mutant]:
+    """Yield every mutant of a module."""
+    text = (CALCS / f"{module}.py").read_text(encoding="utf-8")
+    tree = ast.parse(text)
+    places = [item for item in ast.walk(tree) if _is_code(item, tree)]
+    for number, item in enumerate(places):
+        for words, change in _changes(item, text):
+            again = ast.parse(text)
+            target = [each for each in ast.walk(again) if _is_code(each, again)][number]
+            change(target)
+            yield Mutant(module, getattr(item, "lineno", 0), words, ast.unparse(ast.fix_missing_locations(again)))
+
+
+def _is_code(item: ast.AST, tree: ast.Module) -> bool:
+    """Return whether a part of the tree can be changed; annotations and texts cannot."""
+    del tree
+    return isinstance(item, ast.BinOp | ast.Compare | ast.Call | ast.Return | ast.UnaryOp | ast.Constant | ast.BoolOp)
+
+
+def _changes(item: ast.AST, text: str) -> Iterator[tuple[str, Callable[[ast.AST], None]]]:
+    if isinstance(item, ast.BinOp):
+        for other in _OPERATORS.get(type(item.op), ()):
+            yield f"{ast.unparse(item)} with {other.__name__}", _setter("op", other())
+    elif isinstance(item, ast.Compare) and len(item.ops) == 1:
+        for other in _COMPARISONS.get(type(item.ops[0]), ()):
+            yield f"{ast.unparse(item)} with {other.__name__}", _setter("ops", [other()])
+    elif isinstance(item, ast.UnaryOp) and isinstance(item.op, ast.USub) and not isinstance(item.operand, ast.Constant):
+        yield f"{ast.unparse(item)} without its sign", _setter("op", ast.UAdd())
+    elif (
+        isinstance(item, ast.Call)
+        and len(item.args) >= 2
+        and not any(isinstance(each, ast.Starred) for each in item.args[:2])
+    ):
+        if ast.unparse(item.args[0]) != ast.unparse(item.args[1]):
+            yield f"{ast.unparse(item)} with its first two arguments exchanged", _exchange
+    elif isinstance(item, ast.BoolOp):
+        other = ast.Or if isinstance(item.op, ast.And) else ast.And
+        yield f"{ast.unparse(item)} with {other.__name__}", _setter("op", other())
+    elif isinstance(item, ast.Constant) and type(item.value) in (int, float):
+        yield from _moved(item, text)
+
+
+def _moved(item: ast.Constant, text: str) -> Iterator[tuple[str, Callable[[ast.AST], None]]]:
+    printed = ast.get_source_segment(text, item) or str(item.value)
+    value = item.value
+    assert isinstance(value, int | float)
+    if isinstance(value, int):
+        yield f"{printed} as {value + 1}", _setter("value", value + 1)
+        return
+    mantissa, _, exponent = printed.lower().replace("_", "").partition("e")
+    decimals = len(mantissa.partition(".")[2])
+    last = 10.0 ** (int(exponent or 0) - decimals)
+    step = max(abs(value) * 0.01, 10.0 * last) if decimals > 1 or exponent else max(abs(value) * 0.01, last)
+    yield f"{printed} as {value + step:.10g}", _setter("value", value + step)
+
+
+def _setter(field: str, value: object) -> Callable[[ast.AST], None]:
+    return lambda item: setattr(item, field, copy.deepcopy(value))
+
+
+def _exchange(item: ast.AST) -> None:
+    assert isinstance(item, ast.Call)
+    item.args[0], item.args[1] = item.args[1], item.args[0]
+
+
+def tests_of(module: str) -> list[str]:
+    """Return the test files that speak of a module, straight or through the modules that use it."""
+    users = {module}
+    for _ in range(4):
+        for path in CALCS.glob("*.py"):
+            source = path.read_text(encoding="utf-8")
+            if any(f"plantview.calcs.{each} import" in source for each in users):
+                users.add(path.stem)
+    found = []
+    for folder in TESTS:
+        for path in sorted((ROOT / folder).glob("test_*.py")):
+            source = path.read_text(encoding="utf-8")
+            named = any(f"calcs.{each}" in source or f"calcs import {each}" in source for each in users)
+            broad = path.name in ("test_calcs_shapes.py", "test_calcs_properties.py", "test_check_values.py")
+            ours = folder == "tests/standards" or path.name.startswith("test_calcs")
+            slow = path.name == "test_uncertainty.py" and module not in ("uncertainty", "_numeric")
+            if ours and not slow and (named or broad) and not path.name.startswith(NOT_OURS):
+                found.append(str(path.relative_to(ROOT)))
+    found.sort(key=lambda name: (Path(name).stem != f"test_{module}", "shapes" in name, "properties" in name))
+    return found if module != "_numeric" else [name for name in found if _tells_of_numbers(name)]
+
+
+def _tells_of_numbers(name: str) -> bool:
+    """Return whether a test file looks at rows, gaps and refusals, which are what ``_numeric`` is about."""
+    return Path(name).stem in ("test_calcs_shapes", "test_exchange", "test_water", "test_air", "test_flow")
+
+
+class Trial:
+    """A copy of the package in which one module at a time is a mutant; children run the tests against it."""
+
+    def __init__(self, folder: Path) -> None:
+        self._copy = folder / "plantview"
+        shutil.copytree(ROOT / "plantview", self._copy, ignore=shutil.ignore_patterns("__pycache__"))
+        for name in ("tests", "config", "assets", "pyproject.toml"):
+            (folder / name).symlink_to(ROOT / name)
+        self._folder = folder
+
+    def killed(self, mutant: Mutant) -> bool:
+        """Return whether a test fails, or the module does not even load, with the mutant in place."""
+        place = self._copy / "calcs" / f"{mutant.module}.py"
+        before = place.read_text(encoding="utf-8")
+        place.write_text(mutant.source, encoding="utf-8")
+        try:
+            return self._run(tests_of(mutant.module)) != 0
+        finally:
+            place.write_text(before, encoding="utf-8")
+
+    def sound(self, module: str) -> bool:
+        """Return whether the tests pass with the module as ``ast.unparse`` writes it, unchanged."""
+        source = ast.unparse(ast.parse((CALCS / f"{module}.py").read_text(encoding="utf-8")))
+        return not self.killed(Mutant(module, 0, "nothing", source))
+
+    def _run(self, files: Sequence[str]) -> int:
+        child = os.fork()
+        if child == 0:
+            code = 99
+            try:
+                code = self._tested(files)
+            except BaseException:  # noqa: BLE001 - the child's last border: it is written down and it ends
+                import traceback
+
+                traceback.print_exc()
+            finally:
+                os._exit(code)  # nothing of the parent's may run in the child
+        _, status = os.waitpid(child, 0)
+        return os.waitstatus_to_exitcode(status)
+
+    def _tested(self, files: Sequence[str]) -> int:
+        """Run in the child: the libraries are loaded already, the package comes from the copy."""
+        import signal
+
+        import pytest
+
+        signal.alarm(SECONDS_MAX)
+        quiet = os.open(self._folder / "said", os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
+        os.dup2(quiet, 1)
+        os.dup2(quiet, 2)
+        os.chdir(self._folder)
+        for name in [each for each in sys.modules if each.partition(".")[0] in ("plantview", "tests")]:
+            del sys.modules[name]
+        sys.path[:] = [str(self._folder), *(each for each in sys.path if Path(each or ".").resolve() != ROOT)]
+        sys.dont_write_bytecode = True
+        options = [
+            "-x",
+            "-q",
+            "--assert=plain",
+            "-W",
+            "ignore",
+            "-o",
+            "timeout=60",
+            "-p",
+            "no:cacheprovider",
+            "-p",
+            "no:dash",
+            "--rootdir",
+            str(self._folder),
+        ]
+        return int(pytest.main([*options, "--noconftest", "-p", "tests.bench.plants_for_mutants", *files]))
+
+
+def preload() -> None:
+    """Load what every child needs, once."""
+    import CoolProp.CoolProp
+    import hypothesis
+    import iapws
+    import numpy as np
+    import pandas as pd
+    import psychrolib
+    import pytest
+    import scipy.stats  # type: ignore[import-untyped]
+
+    for library in (CoolProp.CoolProp, hypothesis, iapws, np, pd, psychrolib, pytest, scipy.stats):
+        assert library.__name__ in sys.modules
+
+
+def reason_of(mutant: Mutant) -> str:
+    """Return why a survivor changes nothing; empty where that was not looked into."""
+    return next((why for start, why in REASONS.items() if f"{mutant.module}:{mutant.what}".startswith(start)), "")
+
+
+def main() -> int:
+    """Print the figure and every survivor by name."""
+    options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    options.add_argument("--full", action="store_true")
+    options.add_argument("--only", default="", help="modules, with commas between")
+    options.add_argument("--sample", type=int, default=SAMPLE, help="how many mutants (default %(default)s)")
+    options.add_argument("--seed", type=int, default=1)
+    asked = options.parse_args()
+    modules = (
+        asked.only.split(",")
+        if asked.only
+        else sorted(path.stem for path in CALCS.glob("*.py") if path.stem != "__init__")
+    )
+    every = [mutant for module in modules for mutant in mutants(module)]
+    chosen = (
+        every if asked.full or asked.only else random.Random(asked.seed).sample(every, min(asked.sample, len(every)))
+    )
+    preload()
+    with tempfile.TemporaryDirectory(prefix="mutants-") as folder:
+        trial = Trial(Path(folder))
+        for module in sorted({mutant.module for mutant in chosen}):
+            if not trial.sound(module):
+                print((Path(folder) / "said").read_text(encoding="utf-8")[-2_000:])
+                print(f"the tests of {module} fail without any mutant: nothing can be said")
+                return 1
+        survivors = []
+        for mutant in chosen:
+            if not trial.killed(mutant):
+                survivors.append(mutant)
+                print(f"  survived: {mutant.name}  {reason_of(mutant)}", flush=True)
+    share = 1 - len(survivors) / len(chosen)
+    print(heading())
+    scope = f"{len(chosen)} of {len(every)} mutants of {len(modules)} modules"
+    print(Figure("mutants of calcs killed", f"{100 * share:.1f} %", scope, f"≥ {100 * GOAL:.0f} %", share >= GOAL))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

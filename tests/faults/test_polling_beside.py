@@ -1,0 +1,336 @@
+"""What is asked beside the values: it never misleads, never comes twice, and never costs a value."""
+
+from __future__ import annotations
+
+import asyncio
+import dataclasses
+import struct
+from collections.abc import Callable
+from types import SimpleNamespace
+
+from plantview.clock import SystemClock
+from plantview.drivers.bacnet_codec import Answer, object_key_of
+from plantview.drivers.bacnet_slow import DeviceEvent, LogPage, LogSample, decode_events
+from plantview.errors import DeviceRefused
+from plantview.model.point import BacnetAddress, Point
+from plantview.model.quality import Quality
+from plantview.polling import Polling
+from plantview.polling.backfill import PAGE_RECORDS, Gaps
+from plantview.polling.cov import LIFETIME_S, Subscriptions
+from plantview.polling.outlets import Backfilled
+from plantview.polling.roll_call import RollCall
+from tests.faults import bacnet_device as peer
+from tests.faults.bacnet_device import Device, Request, honest, honest_values, serving
+from tests.faults.polled import Outcomes, bacnet_device, object_point, plant_of, polling
+
+DEVICE = bacnet_device("BC-1", 47_808, 77)
+KEY = object_key_of("binary-input", 1)
+T0 = 1_764_000_000_000
+
+
+class Subscribed:
+    """Stands where the reader stands, and keeps what is subscribed to."""
+
+    def __init__(self, *, refuses: bool = False) -> None:
+        self.asked: list[int] = []
+        self.refuses = refuses
+
+    async def subscribe(self, process: int, key: int, lifetime_s: int) -> None:
+        self.asked.append(key)
+        if self.refuses:
+            raise DeviceRefused(
+                "BC-1", "refused by the device: error cov-subscription-failed", code="cov-subscription-failed"
+            )
+
+
+async def test_a_subscription_is_renewed_at_half_its_life_and_not_before() -> None:
+    reader = Subscribed()
+    changes = Subscriptions(reader, 1, [KEY])  # type: ignore[arg-type]
+    assert [await changes.renew_one(now_s) for now_s in (1.0, 2.0, LIFETIME_S / 2, LIFETIME_S / 2 + 1.1)] == [
+        True,
+        False,
+        False,
+        True,
+    ]
+    assert reader.asked == [KEY, KEY]
+
+
+async def test_a_change_that_only_the_poll_sees_twice_proves_the_subscription_dead() -> None:
+    reader = Subscribed()
+    changes = Subscriptions(reader, 1, [KEY])  # type: ignore[arg-type]
+    await changes.renew_one(1.0)
+    changes.polled({KEY: Answer(0.0, 0)})
+    changes.polled({KEY: Answer(1.0, 0)})
+    assert changes.missed == 0, "the notification may be on its way"
+    changes.told(KEY, Answer(1.0, 0))
+    changes.polled({KEY: Answer(1.0, 0)})
+    assert not await changes.renew_one(2.0)
+    for _ in range(2):
+        changes.polled({KEY: Answer(0.0, 0)})
+    assert changes.missed == 1
+    assert await changes.renew_one(3.0), "renewed at once"
+
+
+async def test_a_refused_subscription_is_left_alone_for_an_hour_and_counted() -> None:
+    changes = Subscriptions(Subscribed(refuses=True), 1, [KEY])  # type: ignore[arg-type]
+    await changes.renew_one(1.0)
+    assert not await changes.renew_one(3_500.0)
+    assert changes.as_dict()["refused"] == 1
+    for value in (0.0, 1.0, 1.0, 0.0, 0.0):
+        changes.polled({KEY: Answer(value, 0)})
+    assert changes.missed == 0, "nothing was promised"
+
+
+class Logged:
+    """A trend log of one record a minute behind a reader, whose pages overlap by one record."""
+
+    def __init__(self, count: int, *, clock_ahead_ms: int = 0, holes: frozenset[int] = frozenset()) -> None:
+        self.samples = [LogSample(9_001 + n, T0 + 60_000 * n + clock_ahead_ms, float(n), 0) for n in range(count)]
+        self.holes = holes
+        self.pages = 0
+
+    async def log_page(self, request: bytes) -> LogPage:
+        at = max(0, self.pages * (PAGE_RECORDS - 1))
+        self.pages += 1
+        page = self.samples[at : at + PAGE_RECORDS]
+        numbers = tuple(one for one in page if one.sequence not in self.holes)
+        return LogPage(numbers, len(page), page[0].sequence if page else 0, at + PAGE_RECORDS >= len(self.samples))
+
+
+def _logged_point() -> Point:
+    base = object_point("X", DEVICE, "analog-input,1", low=0, high=1_000)
+    return dataclasses.replace(base, address=BacnetAddress("analog-input", 1, trend_log=3))
+
+
+async def _filled(log: Logged, from_min: float, to_min: float, *, offset_ms: int = 0) -> Backfilled | None:
+    gaps = Gaps("BC-1", "UTC")
+    gaps.open((_logged_point(),), round(T0 + 60_000 * from_min), round(T0 + 60_000 * to_min))
+    filled = None
+    while gaps.waiting:
+        filled = await gaps.page(log, offset_ms)  # type: ignore[arg-type]
+    return filled
+
+
+async def test_an_outage_is_filled_with_what_lies_inside_it_and_nothing_else_each_once() -> None:
+    filled = await _filled(Logged(200), 10.5, 130.0)
+    assert filled is not None
+    assert (filled.point, filled.source) == ("X.power", "trend-log,3 of BC-1")
+    assert [one.value for one in filled.readings] == [float(n) for n in range(11, 130)]
+    assert [one.at_ms for one in filled.readings] == [T0 + 60_000 * n for n in range(11, 130)]
+
+
+async def test_times_are_corrected_by_the_clock_offset_of_the_device() -> None:
+    filled = await _filled(Logged(30, clock_ahead_ms=90_000), 4.5, 8.5, offset_ms=90_000)
+    assert filled is not None
+    assert {one.at_ms: one.value for one in filled.readings} == {T0 + 60_000 * n: float(n) for n in (5, 6, 7, 8)}
+
+
+async def test_records_without_a_number_are_left_out_and_values_are_judged_as_if_polled() -> None:
+    log = Logged(20, holes=frozenset({9_005}))
+    log.samples[6] = LogSample(9_007, T0 + 360_000, 6.0, 0b0010)
+    log.samples[7] = LogSample(9_008, T0 + 420_000, 5_000.0, 0)
+    filled = await _filled(log, 2.5, 8.5)
+    assert filled is not None
+    assert [one.quality for one in filled.readings] == [
+        Quality.GOOD,
+        Quality.GOOD,
+        Quality.UNCERTAIN,
+        Quality.BAD,
+        Quality.GOOD,
+    ]
+
+
+async def test_a_refused_trend_log_is_given_up_and_said() -> None:
+    async def refuses(request: bytes) -> LogPage:
+        raise DeviceRefused("BC-1", "refused by the device: error unknown-object", code="unknown-object")
+
+    gaps = Gaps("BC-1", "UTC")
+    gaps.open((_logged_point(),), T0, T0 + 600_000)
+    assert await gaps.page(SimpleNamespace(log_page=refuses), 0) is None  # type: ignore[arg-type]
+    assert not gaps.waiting
+    assert gaps.trouble == "trend-log,3: refused by the device: error unknown-object"
+
+
+def _clocked(device: Device, request: Request) -> list[bytes]:
+    """Answer as an honest device that also tells a clock, a trend log of its own recent minutes, and no events."""
+    if request.service == 26:
+        return [_log_page(request)]
+    values = honest_values(device, request)
+    now = _utc_parts()
+    for key, prop in values:
+        if prop == 56:
+            values[key, prop] = b"\xa4" + bytes((now[0] - 1_900, now[1], now[2], 255))
+        elif prop == 57:
+            values[key, prop] = b"\xb4" + bytes(now[3:])
+    return [peer.answer(request, values)]
+
+
+def _utc_parts(back_ms: int = 0) -> tuple[int, ...]:
+    from datetime import UTC, datetime
+
+    at = datetime.fromtimestamp((SystemClock().now_ms() - back_ms) / 1_000, UTC)
+    return at.year, at.month, at.day, at.hour, at.minute, at.second, at.microsecond // 10_000
+
+
+def _log_page(request: Request) -> bytes:
+    """Return three records of the last 300 ms as ANSI/ASHRAE 135 clause 15.8 writes them (from memory)."""
+    records = b""
+    for back_ms in (300, 200, 100):
+        year, month, day, hour, minute, second, hundredths = _utc_parts(back_ms)
+        stamp = b"\xa4" + bytes((year - 1_900, month, day, 255)) + b"\xb4" + bytes((hour, minute, second, hundredths))
+        records += b"\x0e" + stamp + b"\x0f\x1e\x2c" + struct.pack(">f", float(back_ms)) + b"\x1f"
+    head = b"\x0c" + (20 << 22 | 3).to_bytes(4, "big") + b"\x19\x83" + b"\x3a\x05\xc0" + b"\x49\x03"
+    return bytes((0x30, request.invoke, 26)) + head + b"\x5e" + records + b"\x5f" + b"\x6a\x23\x29"
+
+
+async def test_after_an_outage_the_missing_samples_are_handed_on_with_their_source() -> None:
+    silent = asyncio.Event()
+    filled: list[Backfilled] = []
+
+    def sometimes(device: Device, request: Request) -> list[bytes]:
+        return [] if silent.is_set() else _clocked(device, request)
+
+    async with serving(sometimes) as device:
+        subject = bacnet_device("BC-1", device.port, 77, period_s=0.1, timeout_s=0.05)
+        point = dataclasses.replace(
+            object_point("X", subject, "analog-input,1"), address=BacnetAddress("analog-input", 1, trend_log=3)
+        )
+        outcomes = Outcomes()
+        running = Polling(plant_of([subject], [point]), SystemClock(), outcomes.take, backfill=filled.append)
+        task = asyncio.create_task(running.run())
+        await outcomes.until(lambda seen: seen.told.get("X.power", 0) >= 2)
+        silent.set()
+        await outcomes.until(lambda seen: "X.power" in seen.silent)
+        await asyncio.sleep(0.5)
+        silent.clear()
+        await outcomes.until(lambda _: bool(filled))
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+    assert {one.source for one in filled} == {"trend-log,3 of BC-1"}
+    assert {reading.value for one in filled for reading in one.readings} <= {100.0, 200.0, 300.0}
+    assert set(device.services) == {12, 14, 26}
+
+
+async def test_without_a_taker_no_trend_log_and_no_event_is_asked_for() -> None:
+    async with serving(_clocked) as device:
+        subject = bacnet_device("BC-1", device.port, 77, period_s=0.1)
+        point = dataclasses.replace(
+            object_point("X", subject, "analog-input,1"), address=BacnetAddress("analog-input", 1, trend_log=3)
+        )
+        async with polling(plant_of([subject], [point]), SystemClock()) as (_, outcomes):
+            await outcomes.until(lambda seen: seen.told.get("X.power", 0) >= 4)
+    assert set(device.services) == {12, 14}
+
+
+def _events(request: Request) -> bytes:
+    """Return one analog input in high-limit whose to-offnormal nobody acknowledged: bacpypes3's encoder writes it."""
+    from bacpypes3.apdu import GetEventInformationACK
+    from bacpypes3.basetypes import EventTransitionBits, GetEventInformationEventSummary, TimeStamp
+    from bacpypes3.primitivedata import ObjectIdentifier, Time
+
+    summary = GetEventInformationEventSummary(
+        objectIdentifier=ObjectIdentifier("analog-input,2"),
+        eventState="high-limit",
+        acknowledgedTransitions=EventTransitionBits([0, 1, 1]),
+        eventTimeStamps=[TimeStamp(time=Time((1, 2, 3, 4)))] * 3,
+        notifyType="alarm",
+        eventEnable=EventTransitionBits([1, 1, 1]),
+        eventPriorities=[3, 3, 3],
+    )
+    body = GetEventInformationACK(listOfEventSummaries=[summary], moreEvents=False).encode().pduData
+    return bytes((0x30, request.invoke, 29)) + bytes(body)
+
+
+async def test_what_a_device_considers_in_alarm_is_asked_for_and_never_subscribed_to() -> None:
+    def with_events(device: Device, request: Request) -> list[bytes]:
+        return [_events(request)] if request.service == 29 else honest(device, request)
+
+    told: dict[str, tuple[DeviceEvent, ...]] = {}
+    async with serving(with_events) as device:
+        subject = bacnet_device("BC-1", device.port, 77, period_s=0.1)
+        outcomes = Outcomes()
+        running = Polling(
+            plant_of([subject], [object_point("X", subject, "analog-input,1")]),
+            SystemClock(),
+            outcomes.take,
+            events=told.__setitem__,
+        )
+        task = asyncio.create_task(running.run())
+        await outcomes.until(lambda _: bool(told))
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+    assert told == {"BC-1": (DeviceEvent("BC-1", "analog-input,2", "high-limit", "alarm", ("to-offnormal",)),)}
+    assert set(device.services) == {12, 14, 29}
+
+
+def test_an_empty_list_of_events_is_no_event() -> None:
+    assert decode_events(bytes.fromhex("0e0f1900"), "BC-1") == ((), None)
+
+
+class Announced:
+    """Stands where the network stands; who answers a Who-Is is told by hand."""
+
+    def __init__(self) -> None:
+        self.heard_i_am: Callable[[str, object], None] | None = None
+        self.asked: list[int] = []
+
+    async def who_is(self, instance: int) -> None:
+        self.asked.append(instance)
+
+    def announce(self, source: str, instance: int) -> None:
+        assert self.heard_i_am is not None
+        self.heard_i_am(source, SimpleNamespace(iAmDeviceIdentifier=("device", instance)))
+
+
+def _rolled(*, silent: bool = False) -> tuple[RollCall, Announced, SimpleNamespace]:
+    health = SimpleNamespace(notices={})
+    station = SimpleNamespace(device=DEVICE, heard_as="192.168.1.5", silent=silent, claimed_by="", health=health)
+    network = Announced()
+    return RollCall(network, [station], pause_s=0.01), network, station  # type: ignore[arg-type,list-item]
+
+
+async def _round(roll: RollCall, network: Announced, sources: list[str]) -> None:
+    task = asyncio.create_task(roll.run())
+    while not network.asked:  # noqa: ASYNC110 - a list, not an event
+        await asyncio.sleep(0)
+    for source in sources:
+        network.announce(source, DEVICE.unit)
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)
+
+
+async def test_a_second_device_with_the_same_instance_is_quarantined_and_listed() -> None:
+    roll, network, station = _rolled()
+    await _round(roll, network, ["192.168.1.5", "192.168.1.9"])
+    assert roll.duplicates() == [{"instance": 77, "device": "BC-1", "quarantined": ["192.168.1.9"]}]
+    assert station.health.notices["instance"].startswith("BACnet device 77 exists twice, also at 192.168.1.9 -> ")
+
+
+async def test_one_answer_from_where_it_belongs_is_as_it_should_be() -> None:
+    roll, network, station = _rolled()
+    await _round(roll, network, ["192.168.1.5", "192.168.1.5"])
+    assert (roll.duplicates(), station.health.notices) == ([], {})
+
+
+async def test_a_silent_device_that_answers_elsewhere_has_moved() -> None:
+    roll, network, station = _rolled(silent=True)
+    await _round(roll, network, ["100:7"])
+    assert roll.duplicates() == []
+    assert station.health.notices["instance"] == "BACnet device 77 answers at 100:7 now -> correct its address"
+
+
+async def test_readings_of_a_device_that_exists_twice_are_marked_until_it_no_longer_does() -> None:
+    async with serving(honest) as device:
+        subject = bacnet_device("BC-1", device.port, 77)
+        async with polling(plant_of([subject], [object_point("X", subject, "analog-input,1")]), SystemClock()) as (
+            running,
+            outcomes,
+        ):
+            await outcomes.until(lambda seen: "X.power" in seen.readings)
+            station = running._stations["BC-1"]
+            station.claimed_by = "192.168.1.9"  # type: ignore[attr-defined]
+            await outcomes.until(lambda seen: seen.readings["X.power"].quality is Quality.UNCERTAIN)
+            assert outcomes.readings["X.power"].reason == "device 77 exists twice: also at 192.168.1.9"
+            assert outcomes.readings["X.power"].value == 10.0
+            station.claimed_by = ""  # type: ignore[attr-defined]
+            await outcomes.until(lambda seen: seen.readings["X.power"].quality is Quality.GOOD)

@@ -1,0 +1,160 @@
+"""What each event in the simulated plants calls: written down before the run, anything else fails.
+
+A row: the plant, how it starts, how long, what happens, and every annunciation in order with the seconds
+after the event within which it must come. A plant without a fault calls nobody. After a trip or a loss the
+cause comes first, and at most five alarms follow from one cause.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import pytest
+
+from plantview.alarms import AlarmEngine, AlarmStore, compile_rules
+from plantview.alarms.figures import figures
+from plantview.config import load_plant
+from plantview.derive import Derivation
+from plantview.model.plant import Plant
+from plantview.model.reading import Frame, Reading, good
+from plantview.model.signal import signal_of
+from plantview.simulator.faults import parse_fault
+from plantview.simulator.plant import SimulatedPlant
+from tests.conftest import CHECKOUT
+from tests.simulation.test_alarm_plants import JULY_AFTERNOON_MS
+from tests.unit.alarm_rig import HandClock
+
+SCAN_S = 5
+DERIVED_EVERY = 3
+EVENT_S = 300.0
+WAKE_MAX = 5
+DAY_H = 24.0
+WINTER = {"dry_bulb_mean": 4.0, "dry_bulb_swing": 4.0, "dew_point": 0.0}
+NO_ANSWER = "no answer in 3 s"
+
+
+@dataclass(frozen=True)
+class Event:
+    """One row of the table."""
+
+    plant: str
+    hours: float
+    faults: tuple[str, ...] = ()
+    silent: tuple[str, ...] = ()
+    """Devices that fall silent at the event, ten seconds apart."""
+    commands: tuple[tuple[str, float], ...] = ()
+    """What an outsider commands at the event."""
+    cold: bool = False
+    weather: tuple[tuple[str, float], ...] = ()
+    expected: tuple[tuple[str, float, float], ...] = ()
+    """Alarm, and the seconds after the event between which it calls."""
+
+
+def trip(plant: str, pump: str, *expected: tuple[str, float, float], hours: float = 0.25) -> Event:
+    return Event(plant, hours, (f"pump-trip:{pump}@{EVENT_S:g}+7200",), expected=expected)
+
+
+def lost(plant: str, *devices: str, expected: tuple[tuple[str, float, float], ...]) -> Event:
+    return Event(plant, 0.12, silent=devices, expected=expected)
+
+
+LARKFIELD = "larkfield"
+EVENTS: dict[str, Event] = {
+    "a pull-down from warm": Event(LARKFIELD, 0.75, cold=True),
+    "a pull-down of the small plant": Event("orchard", 1, cold=True),
+    "condenser pump change-over by hand": Event(LARKFIELD, 0.3, commands=(("CWP-1.command", 0.0), ("CWP-3.command", 1.0))),
+    "condenser pump trips": trip(LARKFIELD, "CWP-1", ("CWP-1.RUN", 0, 30)),
+    "primary pump trips": trip(LARKFIELD, "PCHWP-1", ("PCHWP-1.RUN", 0, 30)),
+    "secondary pump trips": trip(LARKFIELD, "SCHWP-1", ("SCHWP-1.RUN", 0, 30)),
+    "the only chilled water pump trips": trip(
+        "orchard", "CHWP-1", ("CH-1.CHW-FLOW", 0, 60), ("CH-1.FAULT", 0, 90)),
+    "the only condenser pump trips": trip(
+        "orchard", "CWP-1", ("CH-1.CW-FLOW", 0, 60), ("CH-1.FAULT", 0, 90)),
+    # after its restart time of 15 min the panel asks for the pump again, which then fails to start
+    "the only chilled water pump trips, and is called for again": trip(
+        "orchard", "CHWP-1", ("CH-1.CHW-FLOW", 0, 60), ("CH-1.FAULT", 0, 90), ("CHWP-1.RUN", 900, 960), hours=0.36),
+    "one controller lost": lost(LARKFIELD, "BC-2", expected=(("BC-2.SILENT", 30, 45),)),
+    "one chiller panel lost": lost(LARKFIELD, "CH-1-PANEL", expected=(("CH-1-PANEL.SILENT", 30, 45),)),
+    "two devices lost": lost(
+        LARKFIELD, "BC-1", "BC-2", expected=(("BC-1.SILENT", 30, 45), ("BC-2.SILENT", 40, 55))),
+    "three devices lost: power or network": lost(
+        LARKFIELD, "BC-1", "BC-2", "CH-1-PANEL", expected=(("COMMON-LOSS", 20, 30),)),
+}  # fmt: skip
+DAYS: dict[str, Event] = {
+    "a July day": Event(LARKFIELD, DAY_H),
+    "a day that begins with a pull-down": Event(LARKFIELD, DAY_H, cold=True),
+    "a winter day": Event(LARKFIELD, DAY_H, weather=tuple(WINTER.items())),
+    "a July day of the small plant": Event("orchard", DAY_H),
+}
+
+
+class Run:
+    """One simulated plant with its alarms."""
+
+    def __init__(self, event: Event) -> None:
+        self.event = event
+        self.plant = _plant(event)
+        self.derivation = Derivation(self.plant)
+        signals = {point.name: signal_of(point) for point in self.plant.points.values()} | dict(self.derivation.signals)
+        rules, problems = compile_rules(self.plant, signals)
+        assert problems == []
+        self.clock = HandClock(JULY_AFTERNOON_MS)
+        self.engine = AlarmEngine(rules, self.clock, AlarmStore(None, self.clock))
+        self.simulated = SimulatedPlant(self.plant, JULY_AFTERNOON_MS, seed=1, cold=event.cold)
+        for fault in event.faults:
+            self.simulated.inject(parse_fault(fault))
+        self.derived: dict[str, Reading] = {}
+        self.called: list[tuple[str, float]] = []
+
+    def live(self) -> list[tuple[str, float]]:
+        """Return every annunciation with its seconds after the event."""
+        for scan in range(round(self.event.hours * 3_600 / SCAN_S)):
+            self._scan(scan, (scan + 1) * SCAN_S)
+        return self.called
+
+    def _scan(self, scan: int, now_s: float) -> None:
+        if now_s == EVENT_S:
+            for point, value in self.event.commands:
+                self.simulated.command(point, value)
+        self.simulated.step(SCAN_S)
+        self.clock.go_to(now_s)
+        now_ms = self.clock.now_ms()
+        measured = {name: good(value, now_ms) for name, value in self.simulated.reported().items()}
+        if scan % DERIVED_EVERY == 0:
+            self.derived = dict(self.derivation.run(Frame(scan, now_ms, measured)).readings)
+        silent = {
+            device: NO_ANSWER for number, device in enumerate(self.event.silent) if now_s >= EVENT_S + 10 * number
+        }
+        entries = self.engine.evaluate(Frame(scan, now_ms, measured | self.derived), silent)
+        self.called += [(entry.alarm, now_s - EVENT_S) for entry in entries if entry.annunciated]
+
+
+def _plant(event: Event) -> Plant:
+    plant = load_plant(CHECKOUT / "config" / event.plant)
+    return replace(plant, simulation={**plant.simulation, **dict(event.weather)}) if event.weather else plant
+
+
+@pytest.mark.timeout(60)
+@pytest.mark.parametrize("name", EVENTS)
+def test_an_event_calls_what_its_row_says_and_nothing_else(name: str) -> None:
+    event = EVENTS[name]
+    run = Run(event)
+    called = run.live()
+    assert [alarm for alarm, _ in called] == [alarm for alarm, _, _ in event.expected]
+    for (alarm, at_s), (_, earliest_s, latest_s) in zip(called, event.expected, strict=True):
+        assert earliest_s <= at_s <= latest_s, (alarm, at_s)
+    assert len(called) <= WAKE_MAX
+    grouped = [alarm for alarm, _ in called if run.engine._lives[alarm].rule.first_out]
+    if grouped:
+        assert run.engine.first_out("PLANT")[grouped[0]].rank == 1
+
+
+@pytest.mark.long
+@pytest.mark.timeout(600)
+@pytest.mark.parametrize("name", DAYS)
+def test_a_day_without_a_fault_calls_nobody_and_nothing_chatters(name: str) -> None:
+    run = Run(DAYS[name])
+    assert run.live() == []
+    end_ms = run.clock.now_ms()
+    found = figures(run.engine.lines(0, end_ms)[0], end_ms - 86_400_000, end_ms)
+    assert (found["total"], found["chattering"], found["stale"]) == (0, [], [])
