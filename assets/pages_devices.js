@@ -18,6 +18,7 @@
   const load = (row) => (Number.isFinite(row.busy_pct) ? `${row.busy_pct.toFixed(1)} % of ${row.busy_max_pct} %` : "");
   const where = (row) => `${row.station || row.address}, ${row.protocol === "bacnet" ? "instance" : "unit"} ${row.unit}`;
   const protocol = (row) => (row.framer === "rtu" ? "Modbus RTU over TCP" : PROTOCOLS[row.protocol] || row.protocol);
+  const historyWords = (troubles) => (troubles.length ? `History: ${[].concat(troubles).join("; ")}` : "");
   const notices = (row) => Object.values(row.notices || {});
 
   const cells = (row, nowMs) => [
@@ -48,6 +49,7 @@
     }
     const silent = devices.filter((device) => device.state !== "answering").length;
     say(one("#device-count"), `${devices.length - silent} of ${devices.length} devices answer${state.silent ? " (as last heard)" : ""}`);
+    say(one("#history-trouble"), historyWords(state.health.history_store || []));
     paintNetworks(state.health.networks || []);
   };
 

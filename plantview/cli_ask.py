@@ -34,7 +34,7 @@ def _simulated(hello: dict[str, Any]) -> str:
 
 
 def _value_line(signal: dict[str, Any], reading: list[Any], now_ms: int, system: str) -> str:
-    value, quality, reason, at_ms = reading
+    value, quality, reason, at_ms = reading[:4]  # an uncertainty may stand behind
     text = value_text(signal, value, system)
     state = QUALITIES[quality]
     age = age_text(max(0, now_ms - at_ms))

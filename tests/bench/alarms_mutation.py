@@ -35,8 +35,12 @@ SUMS: Final[dict[type[ast.operator], type[ast.operator]]] = {ast.Add: ast.Sub, a
 def mutants(source: str) -> Iterator[tuple[int, str]]:
     """Yield line and text of every mutant of a module."""
     tree = ast.parse(source)
+    # frozen and slots of a dataclass decide nothing that a test of behaviour could see
+    marks = {
+        id(part) for node in ast.walk(tree) for mark in getattr(node, "decorator_list", ()) for part in ast.walk(mark)
+    }
     for number, node in enumerate(ast.walk(tree)):
-        if _mutable(node):
+        if id(node) not in marks and _mutable(node):
             changed = copy.deepcopy(tree)
             victim = next(item for at, item in enumerate(ast.walk(changed)) if at == number)
             _mutate(victim)

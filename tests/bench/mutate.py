@@ -40,6 +40,8 @@ REASONS = {
     "tower_water:40 as 41": "one more halving of a bracket that is far below the last digit already",
     "reconcile:1e-9 as": "the linearisation stops one round earlier at most, far below the last digit",
     "reconcile:80 as 81": "one more halving of a bracket that is far below the last digit already",
+    "reconcile:40.0 as 40.4": "the bracket of the bisection only has to be wide enough",
+    "totals:1e15 as": "a limit against nonsense; no register is that large",
     "reconcile:1e-17 as": "the series stops one term earlier at most",
     "heat_balance:1500.0 / delta_t_f * load ** 0 with Div": "load ** 0 is 1 and only keeps the shape of a row",
     "approach:lift_target_k:0.0 + 0.0 * load": "keeps the shape of a row; the value added is 0 either way",

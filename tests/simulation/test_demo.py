@@ -82,7 +82,7 @@ def test_health_names_every_device_and_the_terminal_answers_too(demo: Running) -
         assert "°F" in line
     with running(["alarms", "larkfield"], demo.folder) as asked:
         assert asked.process.wait(timeout=20) == 0
-        asked.wait_line("active alarm")
+        asked.wait_line("alarm(s) on the list")
 
 
 def test_a_second_start_on_the_same_data_is_refused_and_says_what_to_do(demo: Running) -> None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import inspect
 import math
 import re
+from collections.abc import Callable
 from itertools import pairwise
 
 import numpy as np
@@ -221,3 +222,28 @@ def test_air_up_to_the_limits_of_the_source_has_a_wet_bulb(dry_c: float, humidit
 def test_air_just_beyond_the_limits_of_the_source_is_refused(dry_c: float, humidity: float, kpa: float) -> None:
     with pytest.raises(OutsideSourceRange):
         wet_bulb_c(dry_c, humidity, kpa)
+
+
+# calc, inputs at its limits, the same just beyond
+LIMITS = [
+    (saturation_vapour_pressure_kpa, (-100.0,), (-100.1,)),
+    (saturation_vapour_pressure_kpa, (200.0,), (200.1,)),
+    (saturated_humidity_ratio, (-40.0, 101.0), (-40.1, 101.0)),
+    (saturated_humidity_ratio, (60.0, 101.0), (60.1, 101.0)),
+    (saturated_humidity_ratio, (20.0, 60.0), (20.0, 59.9)),
+    (saturated_humidity_ratio, (20.0, 110.0), (20.0, 110.1)),
+    (humidity_ratio_of_wet_bulb, (60.0, 40.0, 101.0), (60.1, 40.0, 101.0)),
+    (humidity_ratio_of_wet_bulb, (60.0, 60.0, 101.0), (60.3, 60.2, 101.0)),
+    (humidity_ratio_of_wet_bulb, (-40.0, -40.0, 101.0), (-39.9, -40.1, 101.0)),
+    (humidity_ratio_of_wet_bulb, (20.0, 15.0, 60.0), (20.0, 15.0, 59.9)),
+    (humidity_ratio_of_wet_bulb, (20.0, 15.0, 110.0), (20.0, 15.0, 110.1)),
+]
+
+
+@pytest.mark.parametrize(("calc", "at", "beyond"), LIMITS)
+def test_moist_air_is_answered_up_to_its_limits_and_refused_beyond(
+    calc: Callable[..., float], at: tuple[float, ...], beyond: tuple[float, ...]
+) -> None:
+    assert math.isfinite(calc(*at))
+    with pytest.raises(OutsideSourceRange):
+        calc(*beyond)

@@ -195,3 +195,8 @@ def test_one_wrong_sensor_of_a_pair_is_accused_most() -> None:
         found = reconcile(readings, spreads, balances, {(1, 2): 0.9})
         worst = max(range(6), key=lambda place: found.statistics[place])
         assert worst == wrong or any({worst, wrong} <= set(group) for group in found.groups), (wrong, found.statistics)
+
+
+def test_two_sensors_that_look_alike_are_a_group() -> None:
+    found = reconcile((10.0, 9.0, 4.0), (0.5, 0.5, 0.5), lambda x: [x[0] - x[1]])
+    assert found.groups == ((0, 1),)

@@ -105,3 +105,18 @@ def test_a_rate_of_a_short_period_is_not_judged() -> None:
     assert (rows["annunciated per day"]["ok"], rows["annunciated per hour"]["ok"]) == (None, None)
     assert rows["annunciated per hour"]["measured"] == "too early"
     assert rows["annunciated per 10 min"]["ok"] is True
+
+
+@pytest.mark.parametrize(("here", "floods"), [(9, 0), (10, 1)])
+def test_a_flood_begins_with_ten_and_its_end_is_not_part_of_it(here: int, floods: int) -> None:
+    lines = [Line(at, "ANN", f"A{at}", 3, "", annunciated=True) for at in range(here)]
+    lines += [Line(600_000 + at, "ANN", f"B{at}", 3, "", annunciated=True) for at in range(4)]
+    found = figures(lines, 0, 1_200_000)["floods"]
+    assert len(found) == floods
+    assert all(flood == {"from_ms": 0, "to_ms": 600_000, "count": 10} for flood in found)
+
+
+def test_a_goal_that_is_just_met_is_met() -> None:
+    lines = [Line(3_600_000 * hour, "ANN", f"A{hour}", 4, "", annunciated=True) for hour in range(10)]
+    rows = {row["name"]: row for row in advice(figures(lines, 0, 86_400_000))}
+    assert (rows["annunciated per day"]["measured"], rows["annunciated per day"]["ok"]) == ("10.0", True)

@@ -31,6 +31,7 @@ def layout(_view: FrameView) -> list[Any]:
         html.H2("Devices"),
         html.P(id="device-count", className="summary"),
         table("devices", "Devices and how they answer; a device opens to its last exchanges", COLUMNS),
+        html.P(id="history-trouble", className="summary", role="status"),
         html.H3("Networks"),
         table("networks", "Networks and what polling costs them", NETWORK_COLUMNS),
     ]
