@@ -49,7 +49,13 @@ environment() {
 
 tests() {
   $BIN/coverage erase
-  $BIN/coverage run -m pytest -q "$@"
+  if [ $# -gt 0 ]; then
+    $BIN/coverage run -m pytest -q "$@"
+    return
+  fi
+  $BIN/coverage run -m pytest -q tests/unit tests/standards tests/faults tests/interop tests/project
+  # simulated days and browsers: measuring them costs minutes and tells nothing that the tests above do not
+  $BIN/python -m pytest -q tests/simulation tests/browser
 }
 
 coverage_figures() {
