@@ -22,9 +22,11 @@
     make("th", { scope: "row" }, row.equipment || ""), make("td", {}, CHANGES[row.kind] || row.kind), make("td", { class: "wide" }, row.text || ""),
     make("td", {}, row.person || ""), make("td", { class: "quiet" }, row.alarm && row.equipment ? recordLink({ id: row.alarm }, row.alarm) : row.alarm || ""));
 
+  const aimExport = (query) => { one("#journal-export").href = `/api/v1/alarms/journal?${query}${query.size ? "&" : ""}format=csv`; };
+
   const show = async (more) => {
     const query = asks(), body = one("#lines-rows"), turn = ++asked;
-    one("#journal-export").href = `/api/v1/alarms/journal?${query}${query.size ? "&" : ""}format=csv`;
+    aimExport(query);
     query.set("limit", String(PAGE));
     if (more && last) query.set("before", String(last));
     try {
@@ -33,6 +35,7 @@
       const nodes = rows.map((row) => line(row, window.plantview.nowMs()));
       if (more) body.append(...nodes);
       else body.replaceChildren(...nodes);
+      body.dataset.search = query.get("search") || "";
       last = rows.at(-1)?.seq || 0;
       one("#journal-older").hidden = rows.length < PAGE;
       body.closest(".table-box").hidden = !body.childElementCount;
@@ -54,7 +57,7 @@
       make("a", { id: "journal-export", class: "like-button", download: "" }, "Export as CSV"));
     one("#journal-more").append(make("button", { type: "button", id: "journal-older" }, "Older lines"));
     one("#journal-older").addEventListener("click", () => show(true));
-    text.addEventListener("input", () => { clearTimeout(typing); typing = setTimeout(() => show(false), TYPING_MS); });
+    text.addEventListener("input", () => { aimExport(asks()); clearTimeout(typing); typing = setTimeout(() => show(false), TYPING_MS); });
     for (const id of ["#journal-span", "#journal-calls", "#journal-design"]) one(id).addEventListener("change", () => show(false));
     show(false);
   });
