@@ -34,6 +34,7 @@ machine() {
   command -v chromium >/dev/null || missing+=(chromium)
   [ -e /usr/include/modbus/modbus.h ] && command -v gcc >/dev/null && command -v mbpoll >/dev/null || missing+=(libmodbus-dev gcc libc6-dev mbpoll)
   ls /usr/share/fonts/*/inter/Inter* >/dev/null 2>&1 || fc-list 2>/dev/null | grep -qi '/inter' || missing+=(fonts-inter)
+  ls /usr/lib/postgresql/*/bin/initdb >/dev/null 2>&1 || missing+=(postgresql)
   if [ ${#missing[@]} -gt 0 ]; then apt_install "${missing[@]}"; fi
 }
 
