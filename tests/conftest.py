@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from plantview.config import load_plant
+from plantview.config.ports import free_port
 from plantview.model.plant import Plant
 from tests.wire.wire_guard import FOLDER, REPORT_VARIABLE, WireGuard, install, rows
 
@@ -25,6 +26,7 @@ os.environ[REPORT_VARIABLE] = str(REPORT)
 
 told_so_far = 0
 writes_by_outsiders = 0
+writes_late = 0
 
 
 @pytest.fixture(autouse=True)
@@ -46,20 +48,34 @@ def wire(request: pytest.FixtureRequest) -> Iterator[None]:
         assert not writes, f"a write service was sent: {writes}"
 
 
-def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
-    """Say what was counted at the sockets; a write after the last test is found here."""
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """Turn the session red for what came after the last test; a worker tells the session that started it."""
+    global writes_late  # noqa: PLW0603 - as above
     late, _ = rows(REPORT, told_so_far)
+    told = getattr(session.config, "workeroutput", None)
+    if told is not None:
+        told["late"], told["by_outsiders"] = len(late), writes_by_outsiders
+        return
+    writes_late += len(late)
+    if writes_late and session.exitstatus == 0:
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node: object, error: object) -> None:
+    """Take over what a worker counted."""
+    global writes_late, writes_by_outsiders  # noqa: PLW0603 - as above
+    told = getattr(node, "workeroutput", {})
+    writes_late += told.get("late", 0)
+    writes_by_outsiders += told.get("by_outsiders", 0)
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Say what was counted at the sockets."""
     terminalreporter.write_line(
-        f"write services sent, all processes of the session: {len(late)}"
+        f"write services sent, all processes of the session: {writes_late}"
         f" (beside {writes_by_outsiders} by tests that play an outsider)"
     )
-
-
-def pytest_sessionfinish(session: pytest.Session) -> None:
-    """Turn the session red for what came after the last test."""
-    late, _ = rows(REPORT, told_so_far)
-    if late and session.exitstatus == 0:
-        session.exitstatus = pytest.ExitCode.TESTS_FAILED
 
 
 def pytest_unconfigure() -> None:
@@ -88,16 +104,10 @@ def orchard() -> Plant:
 @pytest.fixture
 def free_tcp_port() -> Callable[[], int]:
     """Return a function that finds loopback TCP ports that were free a moment ago."""
-    return lambda: _free(socket.SOCK_STREAM)
+    return lambda: free_port(socket.SOCK_STREAM)
 
 
 @pytest.fixture
 def free_udp_port() -> Callable[[], int]:
     """Return a function that finds loopback UDP ports that were free a moment ago."""
-    return lambda: _free(socket.SOCK_DGRAM)
-
-
-def _free(kind: socket.SocketKind) -> int:
-    with socket.socket(socket.AF_INET, kind) as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    return lambda: free_port(socket.SOCK_DGRAM)

@@ -54,9 +54,11 @@ tests() {
     $BIN/coverage run -m pytest -q "$@"
     return
   fi
-  $BIN/coverage run -m pytest -q tests/unit tests/standards tests/faults tests/interop tests/project
+  # a file stays on one worker: its tests share what they started
+  local workers=(-n "$(nproc)" --dist loadfile)
+  $BIN/coverage run -m pytest -q "${workers[@]}" tests/unit tests/standards tests/faults tests/interop tests/project
   # simulated days and browsers: measuring them costs minutes and tells nothing that the tests above do not
-  $BIN/python -m pytest -q tests/simulation tests/browser
+  $BIN/python -m pytest -q "${workers[@]}" tests/simulation tests/browser
 }
 
 coverage_figures() {

@@ -19,15 +19,10 @@ from pathlib import Path
 from time import monotonic, sleep
 from typing import Any
 
+from plantview.config.ports import free_port
+
 READY_S_MAX = 40.0
 POLL_S = 0.1
-
-
-def free_port() -> int:
-    """Return a TCP port that was free a moment ago."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 @dataclass
@@ -117,7 +112,7 @@ def running(
     arguments: Sequence[str], folder: Path, port: int | None = None, python: str = sys.executable
 ) -> Iterator[Running]:
     """Run ``plantview …`` in a folder; whatever it started is gone afterwards."""
-    chosen = port or free_port()
+    chosen = port or free_port(socket.SOCK_STREAM)
     command = [python, "-m", "plantview", *arguments]
     if arguments[0] in {"demo", "run"}:
         command += ["--port", str(chosen)]

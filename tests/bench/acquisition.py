@@ -26,6 +26,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from pymodbus.client import AsyncModbusTcpClient
 
 from plantview.clock import SystemClock
+from plantview.config.ports import free_port
 from plantview.drivers.bacnet_codec import object_key_of
 from plantview.drivers.bacnet_network import BacnetNetwork
 from plantview.drivers.bacnet_reader import BacnetReader, ObjectBatch
@@ -38,7 +39,7 @@ from plantview.polling import Polling
 from plantview.polling.modbus_station import ModbusStation
 from plantview.polling.outcome import reading_of
 from tests.faults import modbus_device as raw
-from tests.faults.polled import bacnet_device, free_port, modbus_device, object_point, plant_of, register_point
+from tests.faults.polled import bacnet_device, modbus_device, object_point, plant_of, register_point
 from tests.interop.peers.libmodbus import compiled
 
 HERE = Path(__file__).parent

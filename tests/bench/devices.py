@@ -23,6 +23,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from plantview.clock import SystemClock
 from plantview.config import load_plant
+from plantview.config.ports import free_port
 from plantview.model.plant import Plant
 from plantview.model.point import BacnetAddress
 from plantview.simulator.devices import Rig, rig
@@ -68,7 +69,9 @@ def cpu_s() -> float:
 def bacnet_only(plant: Plant) -> Plant:
     """Return the plant's BACnet controllers on free ports."""
     devices = {
-        name: replace(device, port=_free()) for name, device in plant.devices.items() if device.protocol == "bacnet"
+        name: replace(device, port=free_port(socket.SOCK_DGRAM))
+        for name, device in plant.devices.items()
+        if device.protocol == "bacnet"
     }
     points = {name: point for name, point in plant.points.items() if point.device in devices}
     return replace(plant, devices=devices, points=points)
@@ -153,12 +156,6 @@ def ask(rows: list[tuple[int, str]]) -> None:
                 time.sleep(max(0.0, due - time.monotonic()))
     except (KeyboardInterrupt, SystemExit):
         print(asked, answers)
-
-
-def _free() -> int:
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 def main() -> None:

@@ -21,6 +21,7 @@ CHECKOUT: Final = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(CHECKOUT))
 
 from plantview.config import load_plant  # noqa: E402
+from plantview.config.ports import free_port  # noqa: E402
 from plantview.model.plant import Adapter, Plant  # noqa: E402
 from plantview.model.point import BacnetAddress, Point  # noqa: E402
 from plantview.simulator.devices import rig  # noqa: E402
@@ -28,7 +29,7 @@ from plantview.surveying.conduct import Order, survey_bacnet, survey_modbus  # n
 from plantview.surveying.results import Survey  # noqa: E402
 from plantview.surveying.suggest import Seen, Suggestion, suggest_all  # noqa: E402
 from tests.interop.driver_contract import PEERS, POINTS  # noqa: E402
-from tests.interop.simulated import StillPlant, free_port, on_free_ports  # noqa: E402
+from tests.interop.simulated import StillPlant, on_free_ports  # noqa: E402
 
 STYLES: Final = CHECKOUT / "tests" / "unit" / "naming_styles"
 OPEN: Final = ("style_a_abbreviated", "style_b_plain_words")

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import math
-import socket
 from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -18,13 +17,6 @@ from plantview.polling import Polling
 from plantview.units import unit
 
 LOOPBACK = "127.0.0.1"
-
-
-def free_port(kind: socket.SocketKind) -> int:
-    """Return a loopback port that the system had free a moment ago, for servers that take no port 0."""
-    with socket.socket(socket.AF_INET, kind) as probe:
-        probe.bind((LOOPBACK, 0))
-        return int(probe.getsockname()[1])
 
 
 def open_sockets() -> int:

@@ -9,6 +9,7 @@ import socket
 import pytest
 
 from plantview.clock import SystemClock
+from plantview.config.ports import free_port
 from plantview.drivers.modbus_reader import ModbusReader
 from plantview.errors import DeviceRefused, DeviceSilent, DeviceUnreachable, DriverError, ReplyUnusable
 from plantview.model.plant import Plant
@@ -17,7 +18,6 @@ from tests.faults.modbus_device import Behaviour, Device, Request, exception, fr
 from tests.faults.polled import (
     LOOPBACK,
     Outcomes,
-    free_port,
     modbus_device,
     open_sockets,
     plant_of,

@@ -11,9 +11,10 @@ import socket
 from collections.abc import Callable
 from typing import Any, Final, Protocol
 
+from plantview.config.ports import free_port
 from plantview.model.plant import Device
 from plantview.model.point import Point
-from tests.faults.polled import LOOPBACK, bacnet_device, free_port, modbus_device, object_point, register_point
+from tests.faults.polled import LOOPBACK, bacnet_device, modbus_device, object_point, register_point
 from tests.interop.peers.libmodbus import LibModbus
 
 POINTS: Final = 80

@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from plantview.config import load_plant
+from plantview.config.ports import free_port
 from plantview.model.plant import Adapter, Device, Plant
 from plantview.model.point import BacnetAddress, ModbusAddress, Point
 from plantview.simulator.faults import Fault
@@ -62,13 +63,6 @@ def on_free_ports(plant: Plant) -> Plant:
         free.setdefault(device.address, free_port(kind))
     devices = {name: replace(device, port=free[device.address]) for name, device in plant.devices.items()}
     return replace(plant, devices=devices, bacnet=replace(plant.bacnet, port=free_port(socket.SOCK_DGRAM)))
-
-
-def free_port(kind: socket.SocketKind) -> int:
-    """Return a port that was free a moment ago."""
-    with socket.socket(socket.AF_INET, kind) as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 def modbus_point(

@@ -16,6 +16,7 @@ from typing import Any
 import pytest
 
 from plantview.clock import SystemClock
+from plantview.config.ports import free_port
 from plantview.drivers import bacnet_slow as slow
 from plantview.drivers.bacnet_codec import object_key_of
 from plantview.drivers.bacnet_network import BacnetNetwork
@@ -25,7 +26,7 @@ from plantview.model.plant import Adapter, Device
 from plantview.model.point import BacnetAddress
 from plantview.model.quality import Quality
 from plantview.polling.device_clock import local_ms, offset_ms, utc_ms
-from tests.faults.polled import LOOPBACK, bacnet_device, free_port, object_point, plant_of, polling
+from tests.faults.polled import LOOPBACK, bacnet_device, object_point, plant_of, polling
 from tests.interop.peers.router import routing
 
 rusty = pytest.importorskip("rusty_bacnet")

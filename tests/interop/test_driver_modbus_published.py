@@ -13,11 +13,12 @@ from contextlib import asynccontextmanager
 
 import pytest
 
+from plantview.config.ports import free_port
 from plantview.drivers.modbus_decode import decoder
 from plantview.drivers.modbus_reader import ModbusReader
 from plantview.errors import DeviceRefused
 from plantview.model.point import ModbusAddress
-from tests.faults.polled import LOOPBACK, free_port
+from tests.faults.polled import LOOPBACK
 from tests.interop.peers.libmodbus import LibModbus
 
 

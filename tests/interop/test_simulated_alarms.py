@@ -31,9 +31,10 @@ from rusty_bacnet import (
 from rusty_bacnet import ObjectIdentifier as Identifier
 
 from plantview.clock import ManualClock
+from plantview.config.ports import free_port
 from plantview.model.plant import Plant
 from plantview.simulator.devices import Rig, rig
-from tests.interop.simulated import StillPlant, free_port, larkfield
+from tests.interop.simulated import StillPlant, larkfield
 
 P = PropertyIdentifier
 START_MS = 1_764_000_000_000  # 2025-11-24 16:00 UTC, 10:00 in Chicago

@@ -23,12 +23,13 @@ from bacpypes3.primitivedata import ObjectIdentifier
 from hypothesis import given
 from hypothesis import strategies as st
 
+from plantview.config.ports import free_port
 from plantview.model.plant import Plant
 from plantview.simulator.devices import Rig, rig
 from plantview.simulator.devices.bacnet_screen import undecodable
 from plantview.simulator.devices.bacnet_short_path import short_answer
 from plantview.simulator.devices.bacnet_units import ENGINEERING_UNITS, engineering_units
-from tests.interop.simulated import StillPlant, bacnet_point, bench_plant, free_port, larkfield
+from tests.interop.simulated import StillPlant, bacnet_point, bench_plant, larkfield
 
 ANSWER_S = 2.0
 SPELLED_OUT = {

@@ -27,10 +27,11 @@ from rusty_bacnet import (
     PropertyIdentifier,
 )
 
+from plantview.config.ports import free_port
 from plantview.model.plant import Device, Plant
 from plantview.simulator.devices import Rig, rig
 from plantview.simulator.devices.profiles import FULL, PLAIN, SMALL, profile_of
-from tests.interop.simulated import StillPlant, bacnet_point, bench_plant, free_port
+from tests.interop.simulated import StillPlant, bacnet_point, bench_plant
 
 P = PropertyIdentifier
 POINTS = 100

@@ -27,6 +27,7 @@ from plantview.cli_survey import survey
 from plantview.clock import SystemClock
 from plantview.config import load_plant
 from plantview.config.addresses import BACNET_TYPES
+from plantview.config.ports import free_port
 from plantview.drivers.bacnet_browse import INSTANCE_MAX, Browser, browsing
 from plantview.drivers.bacnet_facts import ASKED
 from plantview.drivers.modbus_browse import modbus_browsing
@@ -43,7 +44,7 @@ from plantview.surveying.results import Survey
 from plantview.surveying.verdict import BAD, verdict
 from tests.faults.polled import open_sockets
 from tests.interop.driver_contract import INSTANCE, PEERS, POINTS, Peer
-from tests.interop.simulated import StillPlant, free_port, on_free_ports
+from tests.interop.simulated import StillPlant, on_free_ports
 
 CONFIG = Path(__file__).parents[2] / "config"
 WITHIN_S = 1.0

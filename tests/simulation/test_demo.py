@@ -11,7 +11,8 @@ import pytest
 
 from plantview.config import load_plant
 from plantview.config.bundled import bundled_plants
-from tests.running import Running, free_port, running
+from plantview.config.ports import free_address
+from tests.running import Running, running
 
 pytestmark = pytest.mark.timeout(120)
 
@@ -143,7 +144,7 @@ def test_values_of_a_plant_that_nobody_watches_says_how_to_start_it(tmp_path: Pa
 
 def test_simulate_alone_prints_where_each_device_listens(tmp_path: Path) -> None:
     plant = load_plant(bundled_plants()["orchard"])
-    moved = {address: f"127.0.0.1:{free_port()}" for address in {device.address for device in plant.devices.values()}}
+    moved = {device.address: free_address("127.0.0.1", device.protocol) for device in plant.devices.values()}
     arguments = [part for old, new in moved.items() for part in ("--address", f"{old}={new}")]
     with running(["simulate", "orchard", *arguments], tmp_path) as started:
         started.wait_line("data and logs")
