@@ -2,7 +2,8 @@
 
 It stands before Dash and FastAPI because their own hooks are not asked for every path
 (catch-all, assets, WebSockets). It keeps out foreign sites (Host, Origin and a token that
-only our own pages can send back), unknown paths and oversized bodies. There is no sign-in yet.
+only our own pages can send back), unknown paths and oversized bodies, whoever is not signed in
+and whoever's role does not reach; it puts the person into the scope under ``access.gate.SCOPE_KEY``.
 """
 
 from __future__ import annotations
@@ -12,15 +13,21 @@ import hmac
 import re
 import secrets
 from collections.abc import Iterable
+from http import HTTPStatus
 from http.cookies import CookieError, SimpleCookie
 from typing import Final
+from urllib.parse import quote
 
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.responses import RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from plantview.model.person import Person
+from plantview.web.access.gate import KEY_PREFIX, SCOPE_KEY, Access
 from plantview.web.answers import Problem
 from plantview.web.hosts import Hosts
-from plantview.web.routes import LIVE, PAGES, allowed_methods
+from plantview.web.routes import ACCOUNT, CALLBACK, LIVE, PAGES, PHONE, SIGN_IN, WALL, allowed_methods
+from plantview.web.sockets import until_ended
 
 BODY_BYTES_MAX: Final = 64 * 1024
 BODY_REAL_S_MAX: Final = 10.0
@@ -28,6 +35,10 @@ CSRF_COOKIE: Final = "_csrf_token"
 CSRF_HEADER: Final = "x-csrftoken"
 _TOKEN: Final = re.compile(r"[A-Za-z0-9_-]{20,128}")
 _CLOSE_POLICY: Final = 1008
+_SHOWN: Final = frozenset({*PAGES, SIGN_IN, ACCOUNT, PHONE, WALL})
+"""Paths that a person opens in a browser: they get the token, and are led to the sign-in."""
+_UNREMARKABLE: Final = frozenset({404, 405, 413, 408})
+"""Mistakes of a request, not an attempt to come in: they are answered, and leave no line in the access log."""
 
 
 def content_security_policy(hashes: Iterable[str]) -> str:
@@ -51,8 +62,8 @@ def content_security_policy(hashes: Iterable[str]) -> str:
 class Guard:
     """Pure ASGI: wraps the whole application."""
 
-    def __init__(self, app: ASGIApp, hosts: Hosts, policy: str) -> None:
-        self._app, self._hosts = app, hosts
+    def __init__(self, app: ASGIApp, hosts: Hosts, policy: str, access: Access) -> None:
+        self._app, self._hosts, self._access = app, hosts, access
         self._fixed = {
             "content-security-policy": policy,
             "x-content-type-options": "nosniff",
@@ -75,23 +86,61 @@ class Guard:
         headers = Headers(scope=scope)
         dressed = self._dress(scope, headers, send)
         try:
-            self._check(scope, headers)
+            person = self._admit(scope, headers)
             body = receive if scope["method"] != "POST" else _replay(await _whole_body(headers, receive))
         except Problem as problem:
-            await problem.response()(scope, receive, dressed)
+            await _answer(scope, problem)(scope, receive, dressed)
             return
-        await self._app(scope, body, dressed)
+        watched = self._watched(scope, headers, person, dressed) if scope["path"] == CALLBACK else dressed
+        await self._app({**scope, SCOPE_KEY: person}, body, watched)
 
-    def _check(self, scope: Scope, headers: Headers) -> None:
-        self._check_host(headers)
-        methods = allowed_methods(scope["path"])
+    def _watched(self, scope: Scope, headers: Headers, person: Person, send: Send) -> Send:
+        """Record what no page of ours would ask of a callback: somebody tries what it does."""
+
+        async def watched(message: Message) -> None:
+            if message["type"] == "http.response.start" and message["status"] >= HTTPStatus.BAD_REQUEST:
+                problem = Problem(message["status"], "a callback with properties that no page sends", "")
+                self._access.refused(scope, headers, problem, person)
+            await send(message)
+
+        return watched
+
+    def _admit(self, scope: Scope, headers: Headers) -> Person:
+        """Return who asks; the Problem of the first check that fails, which is then recorded."""
+        person = None
+        try:
+            caller = self._access.caller(scope, headers)
+            self._check_host(headers)
+            self._check_path(scope)
+            person = self._access.identify(scope["path"], headers, caller)
+            self._access.permit(person, scope["path"])
+            self._check_own_page(scope, headers, person)
+        except Problem as problem:
+            if problem.status not in _UNREMARKABLE:
+                self._access.refused(scope, headers, problem, person)
+            raise
+        return person
+
+    def _check_path(self, scope: Scope) -> None:
+        if scope["type"] == "websocket":
+            if scope["path"] != LIVE:
+                raise Problem(403, "no such socket", f"the live socket is {LIVE}")
+            return
+        methods = allowed_methods(scope["path"]) if self._access.is_there(scope["path"]) else ()
         if not methods:
             raise Problem(
                 404, f"there is nothing at {scope['path']}", "pages: " + ", ".join(PAGES) + "; API: /api/v1/plant"
             )
         if scope["method"] not in methods:
             raise Problem(405, f"{scope['path']} does not take {scope['method']}", f"use {' or '.join(methods)}")
-        if scope["method"] == "POST":
+
+    def _check_own_page(self, scope: Scope, headers: Headers, person: Person) -> None:
+        """A browser sends its cookie whoever makes it ask; a program sends its key only by itself."""
+        if person.name.startswith(KEY_PREFIX):
+            return
+        if scope["type"] == "websocket":
+            self._check_origin(headers)
+        elif scope["method"] == "POST":
             self._check_origin(headers)
             token = _cookie(headers)
             if not token or not hmac.compare_digest(token.encode(), headers.get(CSRF_HEADER, "").encode()):
@@ -116,21 +165,19 @@ class Guard:
             )
 
     async def _websocket(self, scope: Scope, receive: Receive, send: Send) -> None:
-        headers = Headers(scope=scope)
         try:
-            self._check_host(headers)
-            self._check_origin(headers)
+            person = self._admit(scope, Headers(scope=scope))
         except Problem as problem:
             await send({"type": "websocket.close", "code": _CLOSE_POLICY, "reason": problem.detail[:100]})
             return
-        if scope["path"] != LIVE:
-            await send({"type": "websocket.close", "code": _CLOSE_POLICY, "reason": "no such socket"})
-            return
-        await self._app(scope, receive, send)
+        ended = self._access.end_of(person)
+        await until_ended(self._app, {**scope, SCOPE_KEY: person}, receive, send, ended)
 
     def _dress(self, scope: Scope, headers: Headers, send: Send) -> Send:
-        token = "" if scope["path"] not in PAGES or _cookie(headers) else secrets.token_urlsafe(32)
+        token = "" if scope["path"] not in _SHOWN or _cookie(headers) else secrets.token_urlsafe(32)
         cache = "no-cache" if scope["path"].startswith("/assets/") else "no-store"
+
+        secure = "; Secure" if self._access.terms.proxy or scope.get("scheme") == "https" else ""
 
         async def dressed(message: Message) -> None:
             if message["type"] == "http.response.start":
@@ -140,10 +187,19 @@ class Guard:
                 if "cache-control" not in answer:
                     answer["cache-control"] = cache
                 if token:
-                    answer.append("set-cookie", f"{CSRF_COOKIE}={token}; Path=/; SameSite=Strict")
+                    answer.append("set-cookie", f"{CSRF_COOKIE}={token}; Path=/; SameSite=Strict{secure}")
             await send(message)
 
         return dressed
+
+
+def _answer(scope: Scope, problem: Problem) -> Response:
+    """Lead a person who opens a page to the sign-in; tell everybody else what is wrong."""
+    if problem.status == HTTPStatus.UNAUTHORIZED and scope["path"] in _SHOWN:
+        query = scope.get("query_string", b"").decode("latin-1")
+        wanted = scope["path"] + (f"?{query}" if query else "")
+        return RedirectResponse(f"{SIGN_IN}?next={quote(wanted, safe='')}", HTTPStatus.SEE_OTHER)
+    return problem.response()
 
 
 def _cookie(headers: Headers) -> str:
