@@ -95,7 +95,7 @@
   const pair = (term, text) => (text ? [make("dt", {}, term), make("dd", {}, text)] : []);
   const LEARNED = {
     max_apdu: "largest answer (octets)", segmentation: "segmentation", objects_max: "objects in one request", single_reads: "one object at a time",
-    refused: "left out as refused", holes: "holes before", count_max: "most in one request", objects: "objects", notifications: "told", missed: "missed",
+    refused: "left out as refused", holes: "holes before", count_max: "most in one request", gap: "gaps read along (registers)", objects: "objects", notifications: "told", missed: "missed",
   };
   const spelled = (value) => {
     if (Array.isArray(value)) return value.join(", ") || "none";

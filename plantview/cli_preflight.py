@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+from collections.abc import Mapping
 from dataclasses import replace
 
 from plantview.cli_progress import Progress
 from plantview.clock import SystemClock
 from plantview.config import load_plant, with_addresses
 from plantview.config.bundled import plant_folder
-from plantview.model.plant import Plant
+from plantview.model.plant import Adapter, Plant
 from plantview.process import EXIT_FAILED, EXIT_OK
 from plantview.surveying.adapters import FREE, TCP, holder
 from plantview.surveying.preflight import Outcome, adapter_trouble, ask_once
@@ -38,17 +39,20 @@ def page_port(port: int) -> Finding:
     return Finding(NOTE, "page", held, "start with --port and another number; a running plantview holds it too")
 
 
-async def _ask(plant: Plant, trouble: dict[str, str]) -> Outcome:
-    """Ask what can be asked: without an adapter that is Modbus alone."""
+async def _ask(plant: Plant, trouble: Mapping[Adapter, Mapping[str, str]]) -> Outcome:
+    """Ask what can be asked: what stands behind an adapter that cannot be used is left out."""
     progress = Progress("reading every point once")
-    without = {one.id for one in plant.devices.values() if trouble and one.protocol == "bacnet"}
+    without = {
+        one.id: trouble[adapter]
+        for one in plant.devices.values()
+        if one.protocol == "bacnet" and (adapter := plant.adapter_of(one)) in trouble
+    }
     points = {name: point for name, point in plant.points.items() if point.device not in without}
     devices = {name: device for name, device in plant.devices.items() if name not in without}
     outcome = await ask_once(
         replace(plant, points=points, devices=devices), SystemClock(), lambda _, done, whole: progress(done, whole)
     )
     progress.done()
-    why = " and ".join(trouble)
-    outcome.not_asked = dict.fromkeys(without, f"the BACnet {why} stands in the way")
+    outcome.not_asked = {name: f"the BACnet {' and '.join(why)} stands in the way" for name, why in without.items()}
     outcome.silent |= {name: "not asked" for name, point in plant.points.items() if point.device in without}
     return outcome

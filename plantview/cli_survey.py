@@ -18,7 +18,7 @@ from plantview.process import EXIT_FAILED, EXIT_OK
 from plantview.surveying import decode_table, draft, report
 from plantview.surveying.adapters import UDP, choose, holder, interfaces
 from plantview.surveying.conduct import BACNET_PORT, Order, survey_bacnet, survey_modbus
-from plantview.surveying.modbus_sweep import decode_rows
+from plantview.surveying.modbus_sweep import REGISTERS, decode_rows
 from plantview.surveying.results import FILE, Survey, keep, kept
 
 MODBUS_PORT: Final = 502
@@ -60,11 +60,12 @@ def order_of(args: argparse.Namespace) -> Order:
     modbus = tuple(_host_port(text, MODBUS_PORT) for text in args.modbus)
     units = span(args.units, "--units", 1, UNIT_MAX)
     registers = span(args.registers, "--registers", 0, REGISTER_MAX) if args.registers else None
-    if registers and not modbus:
-        raise StartRefused("--registers needs --modbus HOST:PORT")
+    bits = span(args.bits, "--bits", 0, REGISTER_MAX) if args.bits else None
+    if (registers or bits) and not modbus:
+        raise StartRefused(f"--{'registers' if registers else 'bits'} needs --modbus HOST:PORT")
     hosts = tuple(_bacnet_host(text) for text in args.host)
     ranges = tuple(span(text, "--range", 0, INSTANCE_MAX) for text in args.range)
-    return Order(hosts, ranges, args.rounds, args.wait, modbus, tuple(range(units[0], units[1] + 1)), registers)
+    return Order(hosts, ranges, args.rounds, args.wait, modbus, tuple(range(units[0], units[1] + 1)), registers, bits)
 
 
 def span(text: str, option: str, low: int, high: int) -> tuple[int, int]:
@@ -146,7 +147,7 @@ def _decoded(survey: Survey, args: argparse.Namespace) -> Iterable[list[str]]:
         return
     registers = span(args.registers, "--registers", 0, REGISTER_MAX)
     for unit in survey.units.values():
-        for table, words in unit.tables.items():
+        for table, words in ((one, unit.tables.get(one, {})) for one in REGISTERS):
             for decoded in decode_rows(words, table, registers, args.expect):
                 if args.expect is None or any(one.mark for one in decoded):
                     yield [f"unit {unit.unit} at {unit.address}, {table}", *decode_table.lines(decoded, words)]

@@ -1,15 +1,14 @@
-"""``[devices]`` and ``[bacnet]``: what has an address, and where BACnet/IP leaves this computer."""
+"""``[devices]``: what has an address."""
 
 from __future__ import annotations
 
-import ipaddress
 from collections.abc import Mapping
 from typing import Any, Final
 
 from plantview.config.addresses import AddressProblem, host_port, routed, station_mac
 from plantview.config.problems import Problems
-from plantview.config.schema import BacnetTable, DeviceTable
-from plantview.model.plant import Adapter, Device
+from plantview.config.schema import DeviceTable
+from plantview.model.plant import Device
 
 DEFAULT_PORTS: Final = {"bacnet": 47_808, "modbus": 502}
 _NUMBER: Final = {"bacnet": "instance", "modbus": "unit_id"}
@@ -66,6 +65,7 @@ def _one(name: str, table: DeviceTable, problems: Problems) -> Device | None:
         network,
         mac,
         table.requests_per_s,
+        table.adapter or "",
     )
 
 
@@ -83,18 +83,18 @@ def _route(table: DeviceTable) -> tuple[int | None, str, str]:
 
 
 def _check_keys(table: DeviceTable, path: tuple[str, str], problems: Problems) -> None:
-    for key in ("network", "mac") if table.protocol == "modbus" else ("framer",):
+    for key in ("network", "mac", "adapter") if table.protocol == "modbus" else ("framer",):
         if getattr(table, key) is not None:
             problems.add((*path, key), f"a {table.protocol} device has no {key}", f"remove {key}")
 
 
 def _same_paths(devices: Mapping[str, Device], problems: Problems) -> None:
     """Say where two devices contradict each other about the path they share."""
-    routers: dict[int, Device] = {}
+    routers: dict[tuple[str, int], Device] = {}
     framers: dict[str, Device] = {}
     for device in devices.values():
         if device.network is not None:
-            other = routers.setdefault(device.network, device)
+            other = routers.setdefault((device.adapter, device.network), device)
             if other.address != device.address:
                 wrong = f"network {device.network} has two routers: {other.address} and {device.address}"
                 problems.add(("devices", device.id, "address"), wrong, "keep one")
@@ -108,58 +108,10 @@ def _same_paths(devices: Mapping[str, Device], problems: Problems) -> None:
 def _same(device: Device, other: Device) -> bool:
     if device.protocol != other.protocol:
         return False
-    if device.protocol == "bacnet":
-        return device.unit == other.unit or device.station == other.station
+    if device.protocol == "bacnet":  # an instance is unique within one network, and that is one adapter's
+        return device.adapter == other.adapter and (device.unit == other.unit or device.station == other.station)
     return (device.address, device.unit) == (other.address, other.unit)
 
 
 def _identity(device: Device) -> str:
     return f"{_NUMBER[device.protocol]} {device.unit} at {device.station}"
-
-
-def read_bacnet(raw: Mapping[str, Any], devices: Mapping[str, Device], problems: Problems) -> Adapter:
-    """Return the adapter for BACnet/IP; it must be given when any device speaks BACnet."""
-    needed = any(device.protocol == "bacnet" for device in devices.values())
-    if "bacnet" not in raw:
-        if needed:
-            problems.add((), "BACnet devices, but no [bacnet] table", 'add [bacnet] with address = "192.168.10.5/24"')
-        return Adapter("", 0)
-    table = problems.parse(BacnetTable, raw["bacnet"], ("bacnet",))
-    if table is None:
-        return Adapter("", 0)
-    _check_adapter(table, devices, problems)
-    return Adapter(table.address, table.port, _bbmd(table, problems), table.ttl_s, table.requests_per_s)
-
-
-def _bbmd(table: BacnetTable, problems: Problems) -> str:
-    if not table.bbmd:
-        return ""
-    try:
-        host, port = host_port(table.bbmd, DEFAULT_PORTS["bacnet"])
-        return f"{ipaddress.IPv4Address(host)}:{port}"
-    except (AddressProblem, ValueError):
-        problems.add(("bacnet", "bbmd"), f"'{table.bbmd}' is no IPv4 address", 'write "192.168.20.1:47808"')
-        return ""
-
-
-def _check_adapter(table: BacnetTable, devices: Mapping[str, Device], problems: Problems) -> None:
-    path = ("bacnet", "address")
-    if "/" not in table.address:
-        problems.add(
-            path, f"'{table.address}' has no mask", 'write the adapter\'s address with its mask, as "192.168.10.5/24"'
-        )
-        return
-    try:
-        adapter = ipaddress.IPv4Interface(table.address)
-    except ValueError:
-        problems.add(path, f"'{table.address}' is no IPv4 address with mask", 'write "192.168.10.5/24"')
-        return
-    if adapter.ip.is_loopback:
-        for device in devices.values():
-            if device.protocol == "bacnet" and device.port == table.port:
-                # the BACnet stack hands a packet to its own port on any 127.* address to itself
-                problems.add(
-                    ("devices", device.id, "address"),
-                    f"port {device.port} is the adapter's own",
-                    "on loopback each device needs another port than [bacnet]",
-                )

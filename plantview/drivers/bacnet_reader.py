@@ -20,6 +20,7 @@ from plantview.drivers.bacnet_tags import Malformed
 from plantview.drivers.bacnet_words import reliability_word, segmentation_word
 from plantview.drivers.exchange import Budget, Trace, ignore, unlimited
 from plantview.errors import DeviceRefused, ReplyUnusable
+from plantview.model.device_event import DeviceEvent
 from plantview.model.plant import Device
 
 OBJECT_OCTETS: Final = 23
@@ -121,9 +122,9 @@ class BacnetReader:
         octets = await self._ask(READ_RANGE, request)
         return self._decode(lambda: slow.decode_page(octets))
 
-    async def events(self) -> tuple[slow.DeviceEvent, ...]:
+    async def events(self) -> tuple[DeviceEvent, ...]:
         """Return the objects that the device considers to be in alarm: asked for, never subscribed to."""
-        found: list[slow.DeviceEvent] = []
+        found: list[DeviceEvent] = []
         after: int | None = None
         for _ in range(EVENT_PAGES_MAX):
             octets = await self._ask(GET_EVENT_INFORMATION, slow.encode_events(after))

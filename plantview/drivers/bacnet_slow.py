@@ -27,6 +27,7 @@ from bacpypes3.primitivedata import Date, ObjectIdentifier, Time
 from plantview.drivers.bacnet_codec import Item, value_of
 from plantview.drivers.bacnet_tags import Malformed
 from plantview.drivers.bacnet_words import event_state_word, object_word
+from plantview.model.device_event import TRANSITIONS, DeviceEvent, Transition
 
 LOG_BUFFER: Final = "log-buffer"
 _UNSPECIFIED: Final = 255
@@ -56,21 +57,6 @@ class LogPage:
     """Sequence number of the first record of the answer, those without a number included; 0 if unknown."""
     last: bool
     """Whether the newest record is in it."""
-
-
-@dataclass(frozen=True, slots=True)
-class DeviceEvent:
-    """An object that its own device considers to be in alarm, or whose return nobody acknowledged."""
-
-    device: str
-    object_name: str
-    """``analog-input,3``."""
-    state: str
-    """``high-limit``, ``fault``, ``normal``…"""
-    notify: str
-    """``alarm``, ``event``…"""
-    unacknowledged: tuple[str, ...]
-    """Transitions that nobody acknowledged: ``to-offnormal``, ``to-fault``, ``to-normal``."""
 
 
 def encode_page(trend_log: int, sequence: int, count: int) -> bytes:
@@ -160,15 +146,27 @@ def decode_events(octets: bytes, device: str) -> tuple[tuple[DeviceEvent, ...], 
 
 
 def _event(device: str, summary: Any) -> DeviceEvent:  # noqa: ANN401 - bacpypes3 has no types
-    transitions = ("to-offnormal", "to-fault", "to-normal")
-    open_ones = [
-        word for word, done in zip(transitions, list(summary.acknowledgedTransitions), strict=True) if not done
-    ]
     kind, instance = summary.objectIdentifier
-    return DeviceEvent(
-        device, f"{object_word(int(kind))},{int(instance)}", event_state_word(int(summary.eventState)),
-        str(summary.notifyType), tuple(open_ones),
+    parts = (
+        TRANSITIONS, list(summary.acknowledgedTransitions), list(summary.eventEnable),
+        list(summary.eventPriorities), list(summary.eventTimeStamps),
     )  # fmt: skip
+    transitions = tuple(
+        Transition(word, bool(done), bool(enabled), int(priority), *_stamp(stamp))
+        for word, done, enabled, priority, stamp in zip(*parts, strict=True)
+    )
+    name = f"{object_word(int(kind))},{int(instance)}"
+    return DeviceEvent(device, name, event_state_word(int(summary.eventState)), str(summary.notifyType), transitions)
+
+
+def _stamp(stamp: Any) -> tuple[int | None, None, int | None]:  # noqa: ANN401 - bacpypes3 has no types
+    """Return local time, no UTC yet, and counter of a time stamp; a time without a date is no moment."""
+    if stamp.sequenceNumber is not None:
+        return None, None, int(stamp.sequenceNumber)
+    if stamp.dateTime is None:
+        return None, None, None
+    when = stamp.dateTime
+    return local_ms_of(bytes(_octets(when.date)), bytes(_octets(when.time))), None, None
 
 
 def encode_subscribe(process: int, key: int, lifetime_s: int) -> bytes:

@@ -13,6 +13,8 @@ from plantview.errors import DeviceRefused, DeviceSilent, DriverError, ReplyUnus
 _NO_SUCH_PLACE: Final = frozenset({ILLEGAL_ADDRESS, ILLEGAL_VALUE})
 _OWN_REFUSALS: Final = frozenset({"1", "2", "3"})
 """Exceptions that only the unit itself can give: function, address or value. Some servers say 4 for an absent unit."""
+_REVISION: Final = 2
+"""Last of the three basic objects of a device identification."""
 STEPS: Final = (REGISTERS_MAX, 16, 2, 1)
 """A refused block is asked again in smaller ones; in pairs too, since some devices refuse half of a wide value."""
 REFUSED_BLOCKS_MAX: Final = 1_000
@@ -73,8 +75,16 @@ class ModbusBrowser:
                 return UnitAnswer(unit, True, f"answers with {table} register 0")
         return UnitAnswer(unit, there, "answers, but has no register 0" if there and _has_none(said) else said)
 
+    async def identity(self, unit: int) -> str:
+        """Return maker, product code and revision as the unit tells them; empty where it does not, as most do not."""
+        try:
+            told = await self._reader.identity(f"unit {unit}", unit, within_s=self._within_s)
+        except (DeviceRefused, DeviceSilent, ReplyUnusable):
+            return ""
+        return " ".join(filter(None, (told[number].strip() for number in sorted(told) if number <= _REVISION)))
+
     async def registers(self, unit: int, table: str, first: int, last: int) -> RegisterSweep:
-        """Read all registers from ``first`` to ``last`` that the unit has, narrowing down around those it lacks."""
+        """Read all registers (or bits) from ``first`` to ``last`` that the unit has, narrowing down around those it lacks."""
         words: dict[int, int] = {}
         waiting = _parts(first, last, STEPS[0])
         requests = refused = 0

@@ -104,6 +104,8 @@ def _numeric(address: ModbusAddress, convert: _Convert) -> Decode:
         return value if isinstance(value, NoValue) else value * scale + offset
 
     if address.count == 1 and order not in _OCTETS_SWAPPED:  # most points of most maps
+        if convert is float and not sentinels:
+            return lambda registers: float(registers[0]) * scale + offset
         return lambda registers: decode_raw(registers[0])
     return lambda registers: decode_raw(raw_value(registers, order))
 

@@ -87,13 +87,40 @@ class ModbusReader:
         """Return ``count`` registers (or bits, as 0 and 1) from ``first``: all of them, or a DriverError by name."""
         if unit == 0 or not 0 < count <= (REGISTERS_MAX if FUNCTION[table] > 2 else BITS_MAX):
             raise ValueError(f"unit {unit}, count {count}: not to be sent")
+
+        async def registers() -> list[int]:
+            words = await self._read(device, unit, table, first, count)
+            await self._stood_alone(device, FUNCTION[table], count)
+            return words
+
+        return await self._within(device, unit, within_s, trace, registers)
+
+    async def identity(self, device: str, unit: int, *, within_s: float, trace: Trace = ignore) -> dict[int, str]:
+        """Return what a unit says of itself: 0 its maker, 1 its product code, 2 its revision, further numbers if told.
+
+        Read Device Identification, function 43 type 14, basic: Modbus Application Protocol V1.1b3, clause 6.21.
+        """
+
+        async def told() -> dict[int, str]:
+            client = await self._connected(device)
+            reply = await self._reply(device, unit, client.read_device_information(read_code=1, device_id=unit))
+            if reply.isError():
+                raise _refused(device, unit, int(getattr(reply, "exception_code", 0)))
+            found = dict(getattr(reply, "information", {}))
+            return {int(number): bytes(octets).decode("utf-8", "replace") for number, octets in found.items()}
+
+        return await self._within(device, unit, within_s, trace, told)
+
+    async def _within(
+        self, device: str, unit: int, within_s: float, trace: Trace, work: Callable[[], Awaitable[_Result]]
+    ) -> _Result:
+        """Do one exchange within its deadline; every end of it is traced, every failure named."""
         if self._quiet:
             await self._quiet.over()
         self._sent = self._received = b""
         try:
             async with asyncio.timeout(within_s):
-                words = await self._read(device, unit, table, first, count)
-                await self._stood_alone(device, FUNCTION[table], count)
+                done = await work()
         except TimeoutError:
             late = self._timed_out(device, unit, within_s)
             trace(exchange(self._sent, self._received, late.detail))
@@ -106,7 +133,7 @@ class ModbusReader:
             raise
         self._silences = 0
         trace(exchange(self._sent, self._received, "ok"))
-        return words
+        return done
 
     async def _leave_quiet(self, within_s: float) -> None:
         """Let an answer that is still under way arrive: the failure includes this wait, since it holds up the line."""
@@ -130,15 +157,18 @@ class ModbusReader:
             3: client.read_holding_registers,
             4: client.read_input_registers,
         }[function]
+        reply = await self._reply(device, unit, call(first, count=count, device_id=unit))
+        if self._framer == "tcp" and reply.transaction_id != int.from_bytes(self._sent[:2], "big"):
+            raise ReplyUnusable(device, "an answer to a question that was not asked")  # pymodbus lets number 0 pass
+        return _words(device, unit, function, count, reply)
+
+    async def _reply(self, device: str, unit: int, call: Awaitable[ModbusPDU]) -> ModbusPDU:
         try:
-            reply = await _cancellable(call(first, count=count, device_id=unit))
+            return await _cancellable(call)
         except _LinkLost:
             raise self._unanswered(device, unit, "the connection was closed without an answer") from None
         except (ModbusException, ValueError, struct_error, OSError) as error:
             raise ReplyUnusable(device, f"an answer that cannot be used: {error}") from error
-        if self._framer == "tcp" and reply.transaction_id != int.from_bytes(self._sent[:2], "big"):
-            raise ReplyUnusable(device, "an answer to a question that was not asked")  # pymodbus lets number 0 pass
-        return _words(device, unit, function, count, reply)
 
     async def _connected(self, device: str) -> AsyncModbusTcpClient:
         if self._client is not None and self._client.connected:

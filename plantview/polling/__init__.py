@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import AsyncExitStack
 from pathlib import Path
 from typing import Any
@@ -13,7 +13,7 @@ from plantview.clock import Clock
 from plantview.drivers.bacnet_network import BacnetNetwork
 from plantview.drivers.modbus_reader import ModbusReader
 from plantview.errors import StartRefused
-from plantview.model.plant import Device, Plant
+from plantview.model.plant import Adapter, Device, Plant
 from plantview.model.point import Point
 from plantview.polling.bacnet_path import BacnetPath
 from plantview.polling.line import Line
@@ -49,17 +49,24 @@ class Polling:
             self._points[point.device].append(point)
         self._stations: dict[str, Station] = {}
         self._lines: tuple[Line, ...] = ()
-        self._bacnet: BacnetPath | None = None
+        self._bacnet: list[BacnetPath] = []
+        self._heard_until: Mapping[str, int] = {}
+
+    def heard_until(self, last_ms: Mapping[str, int]) -> None:
+        """Say before ``run`` when each device was last heard by an earlier process: its trend logs hold what followed."""
+        self._heard_until = last_ms
 
     async def run(self) -> None:
         """Poll until cancelled; StartRefused if the BACnet port cannot be had, before anything is asked."""
         async with AsyncExitStack() as stack:
             paths = [*await self._bacnet_paths(stack), *self._modbus_paths(stack)]
             self._stations = {station.device.id: station for path in paths for station in path}
+            for name, station in self._stations.items():
+                station.unheard_from_ms = self._heard_until.get(name)
             self._lines = tuple(self._placed(paths))
             async with asyncio.TaskGroup() as group:
-                if self._bacnet is not None:
-                    group.create_task(self._bacnet.roll_call.run())
+                for adapter in self._bacnet:
+                    group.create_task(adapter.roll_call.run())
                 for line in self._lines:
                     group.create_task(line.run())
 
@@ -69,7 +76,7 @@ class Polling:
 
     def networks(self) -> list[dict[str, Any]]:
         """Return one JSON-able record per adapter and per path that several devices share, with load and budget."""
-        rows = [self._bacnet.as_dict()] if self._bacnet is not None else []
+        rows = [adapter.as_dict() for adapter in self._bacnet]
         return rows + [row for line in self._lines if (row := line_row(line)) is not None]
 
     def _devices(self, protocol: str) -> list[Device]:
@@ -77,21 +84,24 @@ class Polling:
         return [one for one in self._plant.devices.values() if one.protocol == protocol and self._points[one.id]]
 
     async def _bacnet_paths(self, stack: AsyncExitStack) -> list[list[Station]]:
-        devices = self._devices("bacnet")
-        if not devices:
-            return []
-        if not self._plant.bacnet.address:
+        behind: dict[Adapter, list[Device]] = defaultdict(list)
+        for device in self._devices("bacnet"):
+            behind[self._plant.adapter_of(device)].append(device)
+        self._bacnet = [await self._adapter(stack, adapter, devices) for adapter, devices in behind.items()]
+        return [path for adapter in self._bacnet for path in adapter.paths()]
+
+    async def _adapter(self, stack: AsyncExitStack, adapter: Adapter, devices: list[Device]) -> BacnetPath:
+        if not adapter.address:
             raise StartRefused('no BACnet adapter -> write [bacnet] address = "192.168.1.5/24" in plant.toml')
-        network = await stack.enter_async_context(BacnetNetwork(self._plant.bacnet))
+        network = await stack.enter_async_context(BacnetNetwork(adapter))
         for one in devices:
             if one.host.startswith("127.") and one.port == network.port:
                 # bacpypes3 hands anything for its own port on any loopback address to itself
                 raise StartRefused(
-                    f"{one.id} and [bacnet] share port {one.port} on this computer -> change one of them"
+                    f"{one.id} and its BACnet adapter share port {one.port} on this computer -> change one of them"
                 )
         points = {one.id: self._points[one.id] for one in devices}
-        self._bacnet = BacnetPath(self._plant.bacnet, network, devices, points, self._clock, self._sink, self._outlets)
-        return self._bacnet.paths()
+        return BacnetPath(adapter, network, devices, points, self._clock, self._sink, self._outlets)
 
     def _modbus_paths(self, stack: AsyncExitStack) -> list[list[Station]]:
         gateways: dict[tuple[str, int, str], list[Device]] = defaultdict(list)

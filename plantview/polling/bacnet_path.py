@@ -51,8 +51,9 @@ class BacnetPath:
 
     def as_dict(self) -> dict[str, Any]:
         """Return what the health page shows of the adapter."""
+        called = f"{self._adapter.name}, " if self._adapter.name else ""
         return {
-            "name": f"BACnet adapter {self._adapter.address} port {self._network.port}", "devices": len(self._stations),
+            "name": f"BACnet adapter {called}{self._adapter.address} port {self._network.port}", "devices": len(self._stations),
             "requests_per_s": round(self._allowance.used_per_s(), 2),
             "requests_per_s_max": self._adapter.requests_per_s,
             "bbmd": self._adapter.bbmd, "registration": self._network.registration,

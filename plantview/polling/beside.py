@@ -12,12 +12,12 @@ from typing import Any, Final
 from plantview.clock import Clock
 from plantview.drivers.bacnet_codec import object_key
 from plantview.drivers.bacnet_reader import BacnetReader
-from plantview.drivers.bacnet_slow import DeviceEvent
 from plantview.errors import DeviceRefused, ReplyUnusable
+from plantview.model.device_event import DeviceEvent
 from plantview.model.point import BacnetAddress, Point
 from plantview.polling.backfill import Gaps
 from plantview.polling.cov import Subscriptions
-from plantview.polling.device_clock import offset_ms
+from plantview.polling.device_clock import dated, offset_ms
 from plantview.polling.health import DeviceHealth
 from plantview.polling.outlets import Outlets
 
@@ -103,7 +103,7 @@ class Beside:
 
     async def _read_clock(self) -> bool:
         now_s = self._now_s()
-        if now_s < self._clock_due_s or self._clock.speed != 1.0:  # a simulated plant's hours are not the device's
+        if now_s < self._clock_due_s:
             return False
         self._clock_due_s = now_s + CLOCK_EVERY_S
         try:
@@ -132,14 +132,16 @@ class Beside:
             return False
         self._events_due_s = now_s + EVENTS_EVERY_S
         try:
-            found: tuple[DeviceEvent, ...] = await self._reader.events()
+            told = await self._reader.events()
         except (DeviceRefused, ReplyUnusable) as error:
             self._events_due_s = now_s + CLOCK_EVERY_S
             self._events = ()
             self._events_refused = error.detail  # most devices have no events to tell: no news for a technician
         else:
-            self._events, self._events_refused = found, ""
-            self._outlets.events(self._health.device.id, found)
+            now_ms, zone = self._clock.now_ms(), self._outlets.zone
+            self._events = tuple(dated(one, zone, self._offset_ms, now_ms) for one in told)
+            self._events_refused = ""
+            self._outlets.events(self._health.device.id, self._events)
         return True
 
 

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
+
+from plantview.model.device_event import DeviceEvent, Transition
 
 
 def utc_ms(local_ms: int, zone: str, near_ms: int) -> int:
@@ -22,3 +25,16 @@ def local_ms(at_ms: int, zone: str) -> int:
 def offset_ms(device_local_ms: int, zone: str, now_ms: int) -> int:
     """Return how much a device's clock is ahead of ours; negative if it is behind."""
     return utc_ms(device_local_ms, zone, now_ms) - now_ms
+
+
+def dated(event: DeviceEvent, zone: str, clock_offset_ms: int | None, now_ms: int) -> DeviceEvent:
+    """Return an event with its times in UTC; without a known offset they stay the device's own."""
+    if clock_offset_ms is None:
+        return event
+
+    def moved(one: Transition) -> Transition:
+        if one.local_ms is None:
+            return one
+        return replace(one, at_ms=utc_ms(one.local_ms, zone, now_ms + clock_offset_ms) - clock_offset_ms)
+
+    return replace(event, transitions=tuple(map(moved, event.transitions)), clock_offset_ms=clock_offset_ms)

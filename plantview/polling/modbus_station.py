@@ -16,7 +16,8 @@ from plantview.model.point import ModbusAddress, Point
 from plantview.polling.budget import Allowance
 from plantview.polling.outcome import reading_of
 from plantview.polling.outlets import Outlets
-from plantview.polling.register_plan import Block, RegisterPlan
+from plantview.polling.register_plan import BITS_PER_REGISTER, Block, RegisterPlan
+from plantview.polling.request_cost import RequestCost
 from plantview.polling.station import Sink, Station
 
 NOT_THERE: Final = frozenset({ILLEGAL_ADDRESS, ILLEGAL_VALUE})
@@ -43,6 +44,7 @@ class ModbusStation(Station):
         self._reader, self._allowance = reader, Allowance(device.requests_per_s)
         self._plans = {period_s: RegisterPlan(group) for period_s, group in self.classes().items()}
         self.recall(self._plans)
+        self._cost = RequestCost()
         self._decode: dict[str, Decode] = {
             point.name: decoder(point.address, point.states)
             for point in self.points
@@ -78,6 +80,7 @@ class ModbusStation(Station):
                 unusable += 1
                 if unusable >= UNUSABLE_MAX and waiting:
                     raise
+        plan.bridge(self._cost.gap(plan.gap))
         self.keep(period_s, plan)
 
     def _repeat_refusals(self, plan: RegisterPlan, now_s: float) -> None:
@@ -119,7 +122,8 @@ class ModbusStation(Station):
     async def _read(self, block: Block) -> list[int]:
         device = self.device
         await self._allowance.turn()
-        return await self._reader.read(
+        begin_s = self.clock.monotonic_s()
+        words = await self._reader.read(
             device.id,
             device.unit,
             block.table,
@@ -128,6 +132,9 @@ class ModbusStation(Station):
             within_s=device.timeout_s,
             trace=self.health.trace,
         )
+        registers = -(-block.count // BITS_PER_REGISTER[block.table])
+        self._cost.took(registers, (self.clock.monotonic_s() - begin_s) / self.clock.speed)
+        return words
 
     def _take(self, block: Block, words: list[int]) -> None:
         at_ms, decode, start = self.clock.now_ms(), self._decode, block.first

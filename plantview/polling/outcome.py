@@ -17,13 +17,10 @@ OUT_OF_SERVICE_TEXT: Final = "out of service at the device (TEST)"
 IN_HAND_TEXT: Final = "in hand at the device"
 
 
-GOOD: Final = Quality.GOOD
-
-
 def reading_of(point: Point, value: float | NoValue, at_ms: int) -> Reading:
     """Return GOOD, or BAD where the number cannot be one of this point."""
     if value.__class__ is float and not point.states and point.low <= value <= point.high and isfinite(value):
-        return Reading(value, GOOD, "", at_ms)  # nearly every reading of every sweep
+        return good(value, at_ms)  # nearly every reading of every sweep
     if isinstance(value, NoValue):
         return bad(value.why, at_ms)
     wrong = _wrong_number(point, value)

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from plantview.clock import SystemClock
-from plantview.drivers.bacnet_slow import DeviceEvent
+from plantview.model.device_event import DeviceEvent
 from plantview.model.reading import Reading
 from plantview.polling.memory import Memory
 

@@ -8,12 +8,10 @@ from typing import Any, Final, NamedTuple
 
 from plantview.drivers.modbus_reader import BITS_MAX, REGISTERS_MAX
 from plantview.model.point import ModbusAddress, Point
+from plantview.polling.request_cost import GAP_MAX, GAP_MIN, GAP_START
 
-GAP_MAX: Final = {"holding": 16, "input": 16, "coil": 256, "discrete": 256}
-"""Unused registers (or bits) worth reading along: 16 registers cost less than a second request at 9600 baud and above.
-
-By measurement on a model of a serial line: break-even 16 registers at 9600 baud, 20 at 19200.
-"""
+BITS_PER_REGISTER: Final = {"holding": 1, "input": 1, "coil": 16, "discrete": 16}
+"""Bits take a sixteenth of a register's octets, so that so many more of them are worth reading along."""
 COUNT_MAX: Final = {"holding": REGISTERS_MAX, "input": REGISTERS_MAX, "coil": BITS_MAX, "discrete": BITS_MAX}
 REFUSED_FOR_S: Final = 3_600.0
 """A point whose address the device refuses is asked again, alone, after an hour of plant time."""
@@ -58,6 +56,8 @@ class RegisterPlan:
         for spans in self.spans.values():
             spans.sort(key=lambda span: span[:2])
         self._count_max = dict(COUNT_MAX)
+        self.gap = GAP_START
+        """Unused registers that are read along rather than asked around."""
         self._holes: set[tuple[str, int]] = set()
         self._refused: dict[str, tuple[float, str, Block]] = {}
         self._blocks: tuple[Block, ...] | None = None
@@ -91,6 +91,11 @@ class RegisterPlan:
             self._count_max[block.table] = max(cut.left.count, cut.right.count)
         self._blocks = None
 
+    def bridge(self, gap: int) -> None:
+        """Read gaps of so many registers along from now on."""
+        if gap != self.gap:
+            self.gap, self._blocks = gap, None
+
     def cut(self, block: Block) -> Cut | None:
         """Return the block in two parts, at the bridged gap nearest its middle; None if it cannot be cut."""
         places = _places(block.spans)
@@ -104,10 +109,10 @@ class RegisterPlan:
         return Cut(left, right, first if gaps else None)
 
     def learned(self) -> dict[str, Any]:
-        """Return holes and size limits as they are kept over a restart; empty while nothing was learned."""
+        """Return holes, size limits and the gap as they are kept over a restart; empty while nothing was learned."""
         smaller = {table: count for table, count in self._count_max.items() if count != COUNT_MAX[table]}
-        found = {"holes": sorted([table, edge] for table, edge in self._holes), "count_max": smaller}
-        return found if self._holes or smaller else {}
+        found = {"holes": sorted([table, edge] for table, edge in self._holes), "count_max": smaller, "gap": self.gap}
+        return found if self._holes or smaller or self.gap != GAP_START else {}
 
     def recall(self, learned: Mapping[str, Any]) -> None:
         """Take back what ``learned`` gave, as far as it fits this plan."""
@@ -116,6 +121,8 @@ class RegisterPlan:
         for table, count in learned.get("count_max", {}).items():
             if table in COUNT_MAX and 0 < count < COUNT_MAX[table]:
                 self._count_max[table] = count
+        gap = learned.get("gap", GAP_START)
+        self.gap = min(max(gap, GAP_MIN), GAP_MAX) if isinstance(gap, int) else GAP_START
         self._blocks = None
 
     def as_dict(self) -> dict[str, Any]:
@@ -126,6 +133,7 @@ class RegisterPlan:
             "learned": {
                 "holes": [f"{table} {edge}" for table, edge in sorted(self._holes)],
                 "count_max": smaller,
+                "gap": self.gap,
                 "refused": len(self._refused),
             },
         }
@@ -152,7 +160,7 @@ class RegisterPlan:
     def _fits(self, table: str, first: int, end: int, span: Span) -> bool:
         gap = span.first - end
         return (
-            gap <= GAP_MAX[table]
+            gap <= self.gap * BITS_PER_REGISTER[table]
             and max(end, span.end) - first <= self._count_max[table]
             and (gap <= 0 or (table, span.first) not in self._holes)
         )

@@ -11,7 +11,7 @@ from plantview.drivers.modbus_browse import modbus_browsing
 from plantview.errors import DriverError
 from plantview.model.plant import Adapter
 from plantview.surveying.bacnet_sweep import EVERYBODY, Keep, Progress, Range, find_at, find_by_broadcast, read_devices
-from plantview.surveying.modbus_sweep import find_units, read_registers
+from plantview.surveying.modbus_sweep import BITS, REGISTERS, find_units, read_tables
 from plantview.surveying.results import Survey
 
 BACNET_PORT: Final = 47_808
@@ -30,6 +30,7 @@ class Order:
     modbus: tuple[tuple[str, int], ...] = ()
     units: tuple[int, ...] = ()
     registers: tuple[int, int] | None = None
+    bits: tuple[int, int] | None = None
 
     @property
     def bacnet(self) -> bool:
@@ -69,8 +70,9 @@ async def survey_modbus(
         try:
             async with modbus_browsing(host, port, within_s=within_s) as browser:
                 await find_units(browser, survey, address, order.units, keep, progress)
-                if order.registers is not None:
-                    await read_registers(browser, survey, address, order.registers, keep, progress)
+                for tables, numbers in ((REGISTERS, order.registers), (BITS, order.bits)):
+                    if numbers is not None:
+                        await read_tables(browser, survey, address, tables, numbers, keep, progress)
         except DriverError as error:
             silent[address] = error.detail
     return silent

@@ -21,6 +21,7 @@ from plantview.drivers.bacnet_facts import ObjectFacts
 from plantview.model.measurements import MEASUREMENTS, measurement
 from plantview.surveying.decode_table import likely
 from plantview.surveying.mixups import Valued, balances, between, mixup
+from plantview.surveying.modbus_sweep import BITS
 from plantview.surveying.naming import equipment
 from plantview.surveying.results import FoundUnit, Survey
 from plantview.surveying.suggest import Seen, Suggestion, suggest_all
@@ -145,6 +146,9 @@ def _register_cells(survey: Survey) -> Iterator[dict[str, str]]:
     """Yield a row for every register that holds something, under the one type that is plausible for it."""
     for unit in survey.units.values():
         for table, words in unit.tables.items():
+            if table in BITS:
+                yield from (_bit_cells(unit, f"{table} {first}", words[first]) for first in sorted(words))
+                continue
             taken = -1
             for first in sorted(words):
                 if first > taken and words[first]:
@@ -158,6 +162,15 @@ def _register_cells(survey: Survey) -> Iterator[dict[str, str]]:
                         "order": best.order,
                         "description": f"read as {best.value:.6g}",
                     }
+
+
+def _bit_cells(unit: FoundUnit, address: str, value: int) -> dict[str, str]:
+    return {
+        "equipment": _NO_EQUIPMENT,
+        "device": unit_name(unit),
+        "address": address,
+        "description": f"read as {'1 (on)' if value else '0 (off)'}",
+    }
 
 
 def _unit_cell(one: ObjectFacts) -> str:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from typing import Final
 
 from plantview.drivers.modbus_browse import ModbusBrowser
 from plantview.surveying.bacnet_sweep import Keep, Progress
 from plantview.surveying.decode_table import Decoding, decodings
 from plantview.surveying.results import FoundUnit, Survey
 
-TABLES = ("holding", "input")
+REGISTERS: Final = ("holding", "input")
+BITS: Final = ("coil", "discrete")
 
 
 async def find_units(
@@ -21,27 +23,35 @@ async def find_units(
         known = survey.units.get(f"{address}/{unit}")
         if known is None or not known.there:
             answer = await browser.unit(unit)
-            found = FoundUnit(address, unit, answer.there, answer.said)
+            identity = await browser.identity(unit) if answer.there else ""
+            found = FoundUnit(address, unit, answer.there, answer.said, identity=identity)
             survey.units[found.key] = found
             keep()
     progress(f"units behind {address}", len(units), len(units))
 
 
-async def read_registers(
-    browser: ModbusBrowser, survey: Survey, address: str, registers: tuple[int, int], keep: Keep, progress: Progress
+async def read_tables(
+    browser: ModbusBrowser,
+    survey: Survey,
+    address: str,
+    tables: Sequence[str],
+    numbers: tuple[int, int],
+    keep: Keep,
+    progress: Progress,
 ) -> None:
-    """Read a range of both register tables of every unit that answered; a table already read is left alone."""
-    first, last = registers
+    """Read a range of some tables of every unit that answered; a table already read is left alone."""
+    first, last = numbers
     span = f"{first}-{last}"
     present = [unit for unit in survey.units.values() if unit.address == address and unit.there]
-    jobs = [(unit, table) for unit in present for table in TABLES if unit.swept.get(table) != span]
+    jobs = [(unit, table) for unit in present for table in tables if unit.swept.get(table) != span]
+    what = "bits" if tables == BITS else "registers"
     for at, (unit, table) in enumerate(jobs):
-        progress(f"registers of unit {unit.unit}", at, len(jobs))
+        progress(f"{what} of unit {unit.unit}", at, len(jobs))
         sweep = await browser.registers(unit.unit, table, first, last)
         unit.tables.setdefault(table, {}).update(sweep.words)
         unit.swept[table] = f"{span}: {sweep.trouble}" if sweep.trouble else span
         keep()
-    progress(f"registers behind {address}", len(jobs), len(jobs))
+    progress(f"{what} behind {address}", len(jobs), len(jobs))
 
 
 def decode_rows(

@@ -8,17 +8,17 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from plantview.clock import Clock
 from plantview.errors import StartRefused
-from plantview.model.plant import Plant
+from plantview.model.plant import Adapter, Plant
 from plantview.model.point import BacnetAddress
 from plantview.model.reading import Batch, Reading
 from plantview.polling import Polling
-from plantview.surveying.adapters import FREE, UDP, check, holder, interfaces
+from plantview.surveying.adapters import FREE, UDP, Interface, check, holder, interfaces
 
 PATIENCE_MAX_S: Final = 150.0
 CLOCK_GRACE_S: Final = 3.0
@@ -39,20 +39,23 @@ class Outcome:
     """Device -> why it was not asked at all."""
 
 
-def adapter_trouble(plant: Plant) -> dict[str, str]:
-    """Return what stands in the way of BACnet on this computer: adapter, mask, port."""
-    if not any(device.protocol == "bacnet" for device in plant.devices.values()):
+def adapter_trouble(plant: Plant) -> dict[Adapter, dict[str, str]]:
+    """Return what stands in the way of BACnet on this computer by adapter: its address, mask, port."""
+    here = interfaces() if plant.adapters_used() else ()
+    found = {adapter: _trouble(here, adapter) for adapter in plant.adapters_used()}
+    return {adapter: trouble for adapter, trouble in found.items() if trouble}
+
+
+def _trouble(here: Sequence[Interface], adapter: Adapter) -> dict[str, str]:
+    if wrong := check(here, adapter.address):
+        return {"adapter": wrong}
+    if (held := holder(UDP, adapter.host, adapter.port)) == FREE:
         return {}
-    found: dict[str, str] = {}
-    host = plant.bacnet.address.partition("/")[0]
-    if wrong := check(interfaces(), plant.bacnet.address):
-        found["adapter"] = wrong
-    if not wrong and (held := holder(UDP, host, plant.bacnet.port)) != FREE:
-        found["port"] = (
-            f"{held} -> stop it, or choose another port under [bacnet] in plant.toml; if it is plantview itself,"
-            " the plant is being watched already"
-        )
-    return found
+    why = (
+        f"{held} -> stop it, or choose another port under [bacnet] in plant.toml; if it is plantview itself,"
+        " the plant is being watched already"
+    )
+    return {"port": why}
 
 
 async def ask_once(plant: Plant, clock: Clock, told: Told) -> Outcome:

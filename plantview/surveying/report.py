@@ -75,7 +75,8 @@ def unit_lines(survey: Survey) -> Iterator[str]:
         units = [unit for unit in survey.units.values() if unit.address == address]
         for unit in units:
             if unit.there:
-                yield f"unit {unit.unit} at {address}: {unit.said}{_registers(unit)}"
+                who = f" ({unit.identity})" if unit.identity else ""
+                yield f"unit {unit.unit} at {address}{who}: {unit.said}{_registers(unit)}"
         silent: dict[str, list[int]] = {}
         for unit in units:
             if not unit.there:
@@ -84,8 +85,13 @@ def unit_lines(survey: Survey) -> Iterator[str]:
             yield f"{len(numbers)} unit(s) at {address} are not there ({spans(numbers)}): {said}"
 
 
+_CALLED: Final = {
+    "holding": "holding registers", "input": "input registers", "coil": "coils", "discrete": "discrete inputs",
+}  # fmt: skip
+
+
 def _registers(unit: FoundUnit) -> str:
-    parts = [f"{len(words)} {table} registers" for table, words in unit.tables.items() if words]
+    parts = [f"{len(words)} {_CALLED[table]}" for table, words in unit.tables.items() if words]
     early = [f"{table} {text}" for table, text in unit.swept.items() if ": " in text]
     return "".join(f"; {text}" for text in (*parts, *(f"ended early: {text}" for text in early)))
 

@@ -56,6 +56,8 @@ class FoundUnit:
     """Table -> address on the wire -> register."""
     swept: dict[str, str] = field(default_factory=dict)
     """Table -> the range that was read, and what ended it early."""
+    identity: str = ""
+    """Maker, product code and revision in its own words; empty where it tells none."""
 
     @property
     def key(self) -> str:

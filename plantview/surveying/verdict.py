@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
-from plantview.model.plant import Device, Plant
+from plantview.model.plant import Adapter, Device, Plant
 from plantview.model.quality import Quality
 from plantview.polling.budget import BUSY_MAX
 from plantview.surveying.mixups import Valued, balances, mixup
@@ -63,7 +63,7 @@ def remedy(reason: str) -> str:
     return next((what for part, what in _REMEDIES if part in reason), NOT_SAID)
 
 
-def verdict(plant: Plant, outcome: Outcome, trouble: Mapping[str, str]) -> Iterator[Finding]:
+def verdict(plant: Plant, outcome: Outcome, trouble: Mapping[Adapter, Mapping[str, str]]) -> Iterator[Finding]:
     """Yield everything that a person should know, adapter first, points last."""
     yield from _adapter(plant, trouble)
     for device in plant.devices.values():
@@ -73,11 +73,18 @@ def verdict(plant: Plant, outcome: Outcome, trouble: Mapping[str, str]) -> Itera
     yield from _units(plant, outcome)
 
 
-def _adapter(plant: Plant, trouble: Mapping[str, str]) -> Iterator[Finding]:
-    for subject, text in trouble.items():
-        yield Finding(BAD, f"BACnet {subject}", text)
-    if not trouble and plant.bacnet.address:
-        yield Finding(OK, "BACnet adapter", f"{plant.bacnet.address} is there, UDP port {plant.bacnet.port} is free")
+def _adapter(plant: Plant, trouble: Mapping[Adapter, Mapping[str, str]]) -> Iterator[Finding]:
+    for adapter in plant.adapters_used():
+        wrong = trouble.get(adapter, {})
+        for subject, text in wrong.items():
+            yield Finding(BAD, f"BACnet {subject}{_called(adapter)}", text)
+        if not wrong:
+            text = f"{adapter.address} is there, UDP port {adapter.port} is free"
+            yield Finding(OK, f"BACnet adapter{_called(adapter)}", text)
+
+
+def _called(adapter: Adapter) -> str:
+    return f" {adapter.name}" if adapter.name else ""
 
 
 def _device(plant: Plant, device: Device, outcome: Outcome) -> Iterator[Finding]:
@@ -140,10 +147,11 @@ def _load(plant: Plant, outcome: Outcome) -> Iterator[Finding]:
             else 0.0
         )
         bacnet = device.protocol == "bacnet"
-        load = networks["BACnet/IP" if bacnet else f"gateway {device.address}"]
+        adapter = plant.adapter_of(device)
+        load = networks[f"BACnet/IP{_called(adapter)}" if bacnet else f"gateway {device.address}"]
         load.per_s += per_s
         load.busy += 0.0 if bacnet else busy
-        load.most_per_s = plant.bacnet.requests_per_s if bacnet else 0.0
+        load.most_per_s = adapter.requests_per_s if bacnet else 0.0
         if device.requests_per_s and per_s > device.requests_per_s:
             yield Finding(
                 NOTE,

@@ -10,13 +10,15 @@ from types import SimpleNamespace
 
 from plantview.clock import SystemClock
 from plantview.drivers.bacnet_codec import Answer, object_key_of
-from plantview.drivers.bacnet_slow import DeviceEvent, LogPage, LogSample, decode_events
+from plantview.drivers.bacnet_slow import LogPage, LogSample, decode_events
 from plantview.errors import DeviceRefused
+from plantview.model.device_event import DeviceEvent, Transition
 from plantview.model.point import BacnetAddress, Point
 from plantview.model.quality import Quality
 from plantview.polling import Polling
 from plantview.polling.backfill import PAGE_RECORDS, Gaps
 from plantview.polling.cov import LIFETIME_S, Subscriptions
+from plantview.polling.device_clock import dated
 from plantview.polling.outlets import Backfilled
 from plantview.polling.roll_call import RollCall
 from tests.faults import bacnet_device as peer
@@ -211,6 +213,27 @@ async def test_after_an_outage_the_missing_samples_are_handed_on_with_their_sour
     assert set(device.services) == {12, 14, 26}
 
 
+async def test_after_our_own_restart_the_time_since_the_last_stored_value_is_filled_once() -> None:
+    filled: list[Backfilled] = []
+    clock = SystemClock()
+    async with serving(_clocked) as device:
+        subject = bacnet_device("BC-1", device.port, 77, period_s=0.1)
+        outcomes = Outcomes()
+        running = Polling(plant_of([subject], [_logged_point()]), clock, outcomes.take, backfill=filled.append)
+        begin_ms = clock.now_ms()
+        running.heard_until({"BC-1": begin_ms - 5_000})
+        task = asyncio.create_task(running.run())
+        await outcomes.until(lambda _: bool(filled))
+        count = outcomes.told["X.power"]
+        await outcomes.until(lambda seen: seen.told["X.power"] >= count + 3)
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+    (one,) = filled
+    assert one.source == "trend-log,3 of BC-1"
+    assert {reading.value for reading in one.readings} <= {100.0, 200.0, 300.0}
+    assert all(begin_ms - 5_000 < reading.at_ms for reading in one.readings)
+
+
 async def test_without_a_taker_no_trend_log_and_no_event_is_asked_for() -> None:
     async with serving(_clocked) as device:
         subject = bacnet_device("BC-1", device.port, 77, period_s=0.1)
@@ -223,22 +246,45 @@ async def test_without_a_taker_no_trend_log_and_no_event_is_asked_for() -> None:
 
 
 def _events(request: Request) -> bytes:
-    """Return one analog input in high-limit whose to-offnormal nobody acknowledged: bacpypes3's encoder writes it."""
-    from bacpypes3.apdu import GetEventInformationACK
-    from bacpypes3.basetypes import EventTransitionBits, GetEventInformationEventSummary, TimeStamp
-    from bacpypes3.primitivedata import ObjectIdentifier, Time
+    """Return one analog input in high-limit whose to-offnormal nobody acknowledged: bacpypes3's encoder writes it.
 
+    Its three stamps are of the three kinds there are: a date with time, a time of day, a counter.
+    """
+    from bacpypes3.apdu import GetEventInformationACK
+    from bacpypes3.basetypes import DateTime, EventTransitionBits, GetEventInformationEventSummary, TimeStamp
+    from bacpypes3.primitivedata import Date, ObjectIdentifier, Time
+
+    noon = DateTime(date=Date((126, 3, 14, 255)), time=Time((12, 0, 30, 50)))
     summary = GetEventInformationEventSummary(
         objectIdentifier=ObjectIdentifier("analog-input,2"),
         eventState="high-limit",
         acknowledgedTransitions=EventTransitionBits([0, 1, 1]),
-        eventTimeStamps=[TimeStamp(time=Time((1, 2, 3, 4)))] * 3,
+        eventTimeStamps=[TimeStamp(dateTime=noon), TimeStamp(time=Time((1, 2, 3, 4))), TimeStamp(sequenceNumber=7)],
         notifyType="alarm",
-        eventEnable=EventTransitionBits([1, 1, 1]),
-        eventPriorities=[3, 3, 3],
+        eventEnable=EventTransitionBits([1, 1, 0]),
+        eventPriorities=[3, 4, 5],
     )
     body = GetEventInformationACK(listOfEventSummaries=[summary], moreEvents=False).encode().pduData
     return bytes((0x30, request.invoke, 29)) + bytes(body)
+
+
+NOON_MS = 1_773_489_630_500
+"""14 March 2026, 12:00:30.50 as if it were UTC; ``date -u -d '2026-03-14 12:00:30' +%s`` of GNU coreutils."""
+
+
+def _high_limit(at_ms: int | None, clock_offset_ms: int | None) -> DeviceEvent:
+    return DeviceEvent(
+        "BC-1",
+        "analog-input,2",
+        "high-limit",
+        "alarm",
+        (
+            Transition("to-offnormal", False, True, 3, local_ms=NOON_MS, at_ms=at_ms),
+            Transition("to-fault", True, True, 4),
+            Transition("to-normal", True, False, 5, sequence=7),
+        ),
+        clock_offset_ms,
+    )
 
 
 async def test_what_a_device_considers_in_alarm_is_asked_for_and_never_subscribed_to() -> None:
@@ -259,8 +305,27 @@ async def test_what_a_device_considers_in_alarm_is_asked_for_and_never_subscribe
         await outcomes.until(lambda _: bool(told))
         task.cancel()
         await asyncio.gather(task, return_exceptions=True)
-    assert told == {"BC-1": (DeviceEvent("BC-1", "analog-input,2", "high-limit", "alarm", ("to-offnormal",)),)}
+    assert told == {"BC-1": (_high_limit(None, None),)}, "a device without a clock has no times that could be trusted"
     assert set(device.services) == {12, 14, 29}
+
+
+def test_the_times_of_an_event_are_corrected_by_zone_and_clock_offset_of_its_device() -> None:
+    raw = _high_limit(None, None)
+    hour_ms = 3_600_000
+    # 14 March 2026 is past the change of 8 March: Chicago is five hours behind UTC (IANA time zone data)
+    assert dated(raw, "America/Chicago", 90_000, NOON_MS) == _high_limit(NOON_MS + 5 * hour_ms - 90_000, 90_000)
+    assert dated(raw, "America/Chicago", None, NOON_MS) == raw
+
+
+def test_an_event_says_which_transition_led_to_its_state_and_which_are_open() -> None:
+    event = _high_limit(NOON_MS, 0)
+    assert event.active
+    assert event.unacknowledged == ("to-offnormal",)
+    assert event.latest is event.transitions[0]
+    back = dataclasses.replace(event, state="normal")
+    assert not back.active
+    assert back.latest is event.transitions[2]
+    assert dataclasses.replace(event, state="fault").latest is event.transitions[1]
 
 
 def test_an_empty_list_of_events_is_no_event() -> None:

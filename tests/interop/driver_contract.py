@@ -1,6 +1,6 @@
 """Independent servers behind one interface, so that one suite holds every driver to the same promises.
 
-BACnet: rusty-bacnet (Rust) and bacpypes3's server. Modbus: pyModbusTCP, libmodbus (C) and pymodbus's server.
+BACnet: rusty-bacnet (Rust), node-bacnet (JavaScript) and bacpypes3's server. Modbus: pyModbusTCP, libmodbus (C) and pymodbus's server.
 Each serves points P1 to P{POINTS}, whose value starts at 10 × number, and lacks MISSING.
 """
 
@@ -15,6 +15,7 @@ from plantview.config.ports import free_port
 from plantview.model.plant import Device
 from plantview.model.point import Point
 from tests.faults.polled import LOOPBACK, bacnet_device, modbus_device, object_point, register_point
+from tests.interop.peers import javascript
 from tests.interop.peers.libmodbus import LibModbus
 
 POINTS: Final = 80
@@ -65,6 +66,20 @@ class RustyBacnet(_Bacnet):
         await self._server.set_present_value_local(
             ObjectIdentifier(ObjectType.ANALOG_INPUT, number), PropertyValue.real(value)
         )
+
+
+class NodeBacnet(_Bacnet):
+    """node-bacnet as a device, a process of its own."""
+
+    async def start(self) -> None:
+        self._server = javascript.served(self.port, INSTANCE, POINTS)
+        await self._server.start()
+
+    async def stop(self) -> None:
+        await self._server.stop()
+
+    async def put(self, number: int, value: float) -> None:
+        await self._server.put(number, value)
 
 
 class Bacpypes3(_Bacnet):
@@ -170,11 +185,12 @@ class LibModbusServer(_Modbus):
         await self._server.stop()
 
     async def put(self, number: int, value: float) -> None:
-        await self._server.put(number, int(value))
+        await self._server.put(number, value)
 
 
 PEERS: Final[dict[str, Callable[[], Peer]]] = {
     "rusty-bacnet": RustyBacnet,
+    "node-bacnet": NodeBacnet,
     "bacpypes3": Bacpypes3,
     "pyModbusTCP": PyModbusTcp,
     "pymodbus": PymodbusServer,

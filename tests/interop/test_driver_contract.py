@@ -1,4 +1,4 @@
-"""What polling promises, held against servers of four different makers."""
+"""What polling promises, held against servers of six different makers."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from plantview.model.quality import Quality
 from tests.faults import bacnet_device as raw
 from tests.faults.polled import Outcomes, bacnet_device, object_point, open_sockets, plant_of, polling
 from tests.interop.driver_contract import MISSING, PEERS, POINTS, Peer
+from tests.interop.peers import javascript
 
 GOOD, BAD = Quality.GOOD, Quality.BAD
 NAMES = [f"P{number}.power" for number in range(1, POINTS + 1)]
@@ -22,6 +23,8 @@ async def peer(request: pytest.FixtureRequest) -> AsyncIterator[Peer]:
     made = PEERS[request.param]()
     if request.param == "rusty-bacnet":
         pytest.importorskip("rusty_bacnet")
+    if request.param == "node-bacnet" and javascript.MISSING:
+        pytest.skip(javascript.WHY_MISSING)
     await made.start()
     yield made
     await made.stop()

@@ -1,7 +1,7 @@
 """The simulated devices before clients of other authors in other languages: node-bacnet and mbpoll.
 
-node-bacnet is a package of npm (``npm install --ignore-scripts`` in tests/interop/javascript, or its node_modules folder named by
-PLANTVIEW_JAVASCRIPT_LIBRARIES), mbpoll one of Debian. Without them these tests are skipped, and say so.
+node-bacnet is a package of npm (``tests.interop.peers.javascript`` says where it is looked for), mbpoll one of Debian.
+Without them these tests are skipped, and say so.
 """
 
 from __future__ import annotations
@@ -11,7 +11,6 @@ import json
 import os
 import shutil
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -19,11 +18,9 @@ from pyModbusTCP.client import ModbusClient
 
 from plantview.clock import ManualClock
 from plantview.simulator.devices import rig
+from tests.interop.peers import javascript
 from tests.interop.simulated import StillPlant, bench_plant, larkfield, modbus_point, register
 
-SCRIPTS = Path(__file__).parent / "javascript"
-LIBRARIES = Path(os.environ.get("PLANTVIEW_JAVASCRIPT_LIBRARIES", SCRIPTS / "node_modules"))
-INTERPRETER = shutil.which("node")
 MBPOLL = shutil.which("mbpoll")
 SETPOINT, TEMPERATURE = "cwp-out.setpoint", "cwp-out.temp"
 ILLEGAL_ADDRESS = 2
@@ -40,10 +37,7 @@ async def run(*command: str, **environment: str) -> tuple[int, str, str]:
 
 
 @pytest.mark.outsider_writes
-@pytest.mark.skipif(
-    INTERPRETER is None or not (LIBRARIES / "node-bacnet").is_dir(),
-    reason="needs node, and node-bacnet: npm install --ignore-scripts --prefix tests/interop/javascript",
-)
+@pytest.mark.skipif(javascript.MISSING, reason=javascript.WHY_MISSING)
 async def test_a_javascript_client_reads_subscribes_reads_a_log_and_writes() -> None:
     plant, clock = larkfield(), ManualClock()
     still = StillPlant(plant)
@@ -55,8 +49,9 @@ async def test_a_javascript_client_reads_subscribes_reads_a_log_and_writes() -> 
             await clock.advance(60)
             devices.refresh()
         arguments = map(str, (device.port, device.unit, addresses[0].instance, 1, addresses[1].instance))
+        script = str(javascript.SCRIPTS / "client.js")
         code, output, errors = await run(
-            str(INTERPRETER), str(SCRIPTS / "client.js"), *arguments, NODE_PATH=str(LIBRARIES)
+            str(javascript.INTERPRETER), script, *arguments, NODE_PATH=str(javascript.LIBRARIES)
         )
     assert code == 0, errors
     found = json.loads(output)

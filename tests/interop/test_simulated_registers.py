@@ -18,6 +18,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pymodbus.client.mixin import ModbusClientMixin
 
+from plantview.config import load_plant
+from plantview.config.bundled import bundled_plants
+from plantview.model.point import ModbusAddress
 from plantview.simulator.devices.registers import pack, unpack
 from tests.interop.simulated import register
 
@@ -31,6 +34,12 @@ CHECK_VALUES = [
     (-40.5, "ABCD", (0xC222, 0x0000)),
     (-40.5, "DCBA", (0x0000, 0x22C2)),
 ]
+
+
+def test_the_panels_of_the_example_plants_use_all_four_orders() -> None:
+    addresses = [point.address for folder in bundled_plants().values() for point in load_plant(folder).points.values()]
+    wide = {item.order for item in addresses if isinstance(item, ModbusAddress) and item.kind.endswith("32")}
+    assert wide == set(ORDERS)
 
 
 @pytest.mark.parametrize(("value", "order", "words"), CHECK_VALUES)

@@ -37,10 +37,11 @@ from plantview.model.point import BacnetAddress, ModbusAddress
 from plantview.model.quality import Quality
 from plantview.simulator.devices import rig
 from plantview.simulator.devices.bacnet_units import engineering_units
+from plantview.surveying import draft, report
 from plantview.surveying.conduct import Order, survey_bacnet, survey_modbus
 from plantview.surveying.draft import rows
 from plantview.surveying.preflight import adapter_trouble, ask_once
-from plantview.surveying.results import Survey
+from plantview.surveying.results import Survey, keep, kept
 from plantview.surveying.verdict import BAD, verdict
 from tests.faults.polled import open_sockets
 from tests.interop.driver_contract import INSTANCE, PEERS, POINTS, Peer
@@ -334,6 +335,49 @@ async def test_every_unit_and_register_of_a_simulated_plant_is_found(plant: Plan
             assert all(at in unit.tables[point.address.table] for at in wanted), point.name
 
 
+async def test_the_bits_of_an_independent_modbus_device_are_found_and_who_made_it(tmp_path: Path) -> None:
+    from pymodbus import ModbusDeviceIdentification
+    from pymodbus.server import ModbusTcpServer
+    from pymodbus.simulator import DataType, SimData, SimDevice
+
+    coils = [SimData(0, values=[True, False, True, True] + 12 * [False], datatype=DataType.BITS)]
+    inputs = [SimData(0, values=[False, True] + 14 * [False], datatype=DataType.BITS)]
+    words = [SimData(0, values=[0], datatype=DataType.REGISTERS)]
+    identity = ModbusDeviceIdentification(  # type: ignore[no-untyped-call]
+        info_name={"VendorName": "Pump Works", "ProductCode": "P-7", "MajorMinorRevision": "2.4"}
+    )
+    port = free_port(socket.SOCK_STREAM)
+    device = SimDevice(1, simdata=(coils, inputs, words, words))
+    server: Any = ModbusTcpServer([device], address=("127.0.0.1", port), identity=identity)
+    await server.serve_forever(background=True)
+    found = Survey()
+    try:
+        order = Order(modbus=(("127.0.0.1", port),), units=(1,), bits=(0, 3))
+        assert await survey_modbus(order, found, lambda: None, quiet, 0.5) == {}
+    finally:
+        await server.shutdown()
+    (unit,) = found.units.values()
+    assert unit.tables == {"coil": {0: 1, 1: 0, 2: 1, 3: 1}, "discrete": {0: 0, 1: 1, 2: 0, 3: 0}}
+    assert unit.identity == "Pump Works P-7 2.4"
+    (line,) = report.unit_lines(found)
+    assert "(Pump Works P-7 2.4)" in line
+    assert "4 coils; 4 discrete inputs" in line
+    keep(found, tmp_path)
+    assert kept(tmp_path).units == found.units
+    assert [row["description"] for row in draft._register_cells(found)][:2] == ["read as 1 (on)", "read as 0 (off)"]
+
+
+async def test_a_unit_that_tells_nothing_of_itself_is_found_all_the_same() -> None:
+    made = PEERS["pyModbusTCP"]()
+    await made.start()
+    try:
+        async with modbus_browsing(made.device.host, made.device.port, within_s=0.5) as browser:
+            assert await browser.identity(1) == ""
+            assert (await browser.unit(1)).there
+    finally:
+        await made.stop()
+
+
 @pytest.mark.parametrize("name", ["pyModbusTCP", "pymodbus"])
 async def test_the_registers_of_an_independent_modbus_device_are_found(name: str) -> None:
     made = PEERS[name]()
@@ -402,6 +446,7 @@ def quick(plant: Plant) -> Plant:
     return replace(plant, points=points, devices=devices)
 
 
+@pytest.mark.parametrize("plant", ["larkfield", "orchard", "millrace"], indirect=True)
 async def test_preflight_reads_every_point_of_a_simulated_plant_and_its_clocks(plant: Plant) -> None:
     plant = quick(plant)
     assert adapter_trouble(plant) == {}
@@ -411,7 +456,7 @@ async def test_preflight_reads_every_point_of_a_simulated_plant_and_its_clocks(p
     assert set(outcome.readings) == set(plant.points)
     assert outcome.silent == {}
     clocks = [row["clock_offset_s"] for row in outcome.health.values() if row["protocol"] == "bacnet"]
-    assert all(off_s is not None for off_s in clocks)
+    assert all(off_s is not None and abs(off_s) < 60 for off_s in clocks), "they tell the local time of the plant"
     wrong = [one for one in verdict(plant, outcome, {}) if one.level == BAD]
     out_of_range = [reading for reading in outcome.readings.values() if reading.quality is Quality.BAD]
     assert len(wrong) <= len(out_of_range) + 1  # a plant that stands still shows numbers that its limits refuse
@@ -432,7 +477,7 @@ async def test_preflight_names_who_holds_the_port() -> None:
     plant = on_free_ports(load_plant(CONFIG / "orchard"))
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as held:
         held.bind(("127.0.0.1", plant.bacnet.port))
-        assert f"(process {os.getpid()})" in adapter_trouble(plant)["port"]
+        assert f"(process {os.getpid()})" in adapter_trouble(plant)[plant.bacnet]["port"]
         with pytest.raises(StartRefused):
             await ask_once(plant, SystemClock(), quiet)
 
@@ -440,7 +485,7 @@ async def test_preflight_names_who_holds_the_port() -> None:
 async def test_preflight_refuses_a_mask_that_this_computer_does_not_have() -> None:
     plant = on_free_ports(load_plant(CONFIG / "orchard"))
     wrong = replace(plant, bacnet=replace(plant.bacnet, address="127.0.0.1/24"))
-    assert "/8 on this computer, not /24" in adapter_trouble(wrong)["adapter"]
+    assert "/8 on this computer, not /24" in adapter_trouble(wrong)[wrong.bacnet]["adapter"]
 
 
 async def exit_code(act: Callable[[Namespace], int], *arguments: str) -> int:

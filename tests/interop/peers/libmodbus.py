@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import functools
 import shutil
 import subprocess
@@ -10,6 +9,9 @@ import tempfile
 from pathlib import Path
 
 import pytest
+from typing_extensions import override
+
+from tests.interop.peers.program import Program
 
 SOURCE = Path(__file__).parent / "registers.c"
 
@@ -27,37 +29,12 @@ def compiled() -> Path:
     return program
 
 
-class LibModbus:
+class LibModbus(Program):
     """One running server; the words after the port are passed on."""
 
     def __init__(self, port: int, *words: str) -> None:
-        self._port, self._words = port, words
-        self._process: asyncio.subprocess.Process | None = None
+        super().__init__((str(compiled()), str(port), *words))
 
-    async def start(self) -> None:
-        self._process = await asyncio.create_subprocess_exec(
-            str(compiled()),
-            str(self._port),
-            *self._words,
-            stdin=asyncio.subprocess.PIPE,
-            stdout=asyncio.subprocess.PIPE,
-        )
-        await self._says(b"ready")
-
-    async def stop(self) -> None:
-        if self._process is not None:
-            self._process.terminate()
-            await self._process.wait()
-            self._process = None
-
-    async def put(self, address: int, value: int) -> None:
-        assert self._process is not None
-        assert self._process.stdin is not None
-        self._process.stdin.write(f"{address} {value}\n".encode())
-        await self._says(b"set")
-
-    async def _says(self, word: bytes) -> None:
-        assert self._process is not None
-        assert self._process.stdout is not None
-        async with asyncio.timeout(5):
-            assert (await self._process.stdout.readline()).strip() == word
+    @override
+    async def put(self, number: int, value: float) -> None:
+        await super().put(number, int(value))
