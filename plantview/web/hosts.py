@@ -39,8 +39,16 @@ def allowed_hosts(bound: str, port: int, more: Sequence[str] = ()) -> Hosts:
     full = [f"{name}:{port}" for name in (*LOOPBACK, *named)] + [
         name if ":" in name else f"{name}:{port}" for name in more
     ]
-    short = [name.rpartition(":")[0] for name in full if name.endswith(":80")]
+    short = [name.rpartition(":")[0] for name in full if name.endswith((":80", ":443"))]
     return Hosts(frozenset(name.lower() for name in (*full, *short)), port if every else 0)
+
+
+def is_loopback(host: str) -> bool:
+    """Whether an address to bind to is reached from this computer alone; a name is not trusted to be."""
+    try:
+        return ipaddress.ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return host == "localhost"
 
 
 def _is_address(text: str) -> bool:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import asyncio
 import logging
 import socket as net
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
@@ -17,6 +18,7 @@ from plantview.channel.client import ChannelClient
 from plantview.clock import SystemClock
 from plantview.errors import StartRefused
 from plantview.model.plant import Plant
+from plantview.web.access import Access
 from plantview.web.app import build_application
 from plantview.web.frame_view import FrameView
 from plantview.web.hosts import allowed_hosts
@@ -29,6 +31,17 @@ CONNECTIONS_MAX: Final = 512
 HEADER_BYTES_MAX: Final = 32_768
 
 log = logging.getLogger("plantview.web")
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """How people and programs reach the pages, and who may."""
+
+    access: Access
+    known_as: tuple[str, ...] = ()
+    """Further names by which browsers may address this server, ``name`` or ``name:port``."""
+    tls_cert: str = ""
+    tls_key: str = ""
 
 
 class _Server(uvicorn.Server):
@@ -58,16 +71,16 @@ async def serve_web(
     *,
     stop: asyncio.Event,
     ready: Callable[[], None] = lambda: None,
-    hosts: Sequence[str] = (),
     data: Path | None = None,
+    entry: Entry | None = None,
 ) -> None:
     """Serve pages, live socket and API on ``host:port`` until ``stop``; ``socket`` is the field's channel.
 
-    ``hosts`` are further names by which browsers may address it; ``data`` is the folder whose history is shown.
-    StartRefused if the port cannot be had.
+    ``data`` is the folder whose history is shown; without ``entry`` accounts are off. StartRefused if the port
+    cannot be had.
     """
     with listen(host, port) as listener:
-        await serve_on(listener, plant, socket, host, stop=stop, ready=ready, hosts=hosts, data=data)
+        await serve_on(listener, plant, socket, host, stop=stop, ready=ready, data=data, entry=entry)
 
 
 @contextmanager
@@ -94,16 +107,17 @@ async def serve_on(
     *,
     stop: asyncio.Event,
     ready: Callable[[], None] = lambda: None,
-    hosts: Sequence[str] = (),
     data: Path | None = None,
+    entry: Entry | None = None,
 ) -> None:
     """Serve on a socket that already listens."""
     clock = SystemClock()
+    entry = entry or Entry(Access(clock))
     view = FrameView(plant, clock)
     live = Live(view, clock)
     client = ChannelClient(socket, lambda kind, body: _take(view, live, kind, body))
-    names = allowed_hosts(host, listener.getsockname()[1], hosts)
-    application = build_application(view, live, client, names, data)
+    names = allowed_hosts(host, listener.getsockname()[1], entry.known_as)
+    application = build_application(view, live, client, names, data, entry.access)
     server = _Server(
         uvicorn.Config(
             application.guarded,
@@ -116,19 +130,23 @@ async def serve_on(
             timeout_graceful_shutdown=STOP_REAL_S,
             limit_concurrency=CONNECTIONS_MAX,
             h11_max_incomplete_event_size=HEADER_BYTES_MAX,
+            ssl_certfile=entry.tls_cert or None,
+            ssl_keyfile=entry.tls_key or None,
         ),
         ready,
     )
     async with asyncio.TaskGroup() as group:
         listening = group.create_task(client.run())
         watching = group.create_task(live.run())
+        guarding = group.create_task(entry.access.run())
         serving = group.create_task(server.serve(sockets=[listener]))
         stopping = group.create_task(stop.wait())
         await asyncio.wait({serving, stopping}, return_when=asyncio.FIRST_COMPLETED)
         server.should_exit = True
         await serving
-        for task in (listening, watching, stopping):
+        for task in (listening, watching, guarding, stopping):
             task.cancel()
+    entry.access.log.close()
 
 
 def _take(view: FrameView, live: Live, kind: str, body: Mapping[str, Any]) -> None:
