@@ -25,7 +25,8 @@
   };
   /* What the state is, and of an alarm that is over since when. */
   const stateWord = (row, nowMs) => {
-    const word = WORDS[row.state] || (row.acked ? WORDS.ACKED : WORDS.UNACK);
+    const speaker = row.state === "DSUPR" && row.suppressed_by && row.suppressed_by !== "by design" ? `active, and ${row.suppressed_by} speaks for it` : "";
+    const word = speaker || WORDS[row.state] || (row.acked ? WORDS.ACKED : WORDS.UNACK);
     const returned = ["RTNUN", "LATUN", "LATAC"].includes(row.state) && row.returned_ms ? `, since ${moment(row.returned_ms, nowMs)}` : "";
     return `${word}${returned}${row.frozen ? "; its device is silent, this is the last known state" : ""}`;
   };
@@ -42,7 +43,7 @@
   const CHANGES = {
     ANN: "came", RTN: "back to normal", ACK: "acknowledged", REALARM: "came again", RESET: "reset", SHELVE: "shelved", UNSHELVE: "shelf ended",
     SUPPRESS: "suppressed", UNSUPPRESS: "suppression ended", COVERED: "another alarm speaks for it", RESUME: "speaks for itself again",
-    OOS: "out of service", INSERV: "back in service", EVENT: "event", REFUSED: "refused", CLOSED: "rule removed", CLOCK: "clock stepped",
+    FOUND: "found so at its device", NOTE: "comment", OOS: "out of service", INSERV: "back in service", EVENT: "event", REFUSED: "refused", CLOSED: "rule removed", CLOCK: "clock stepped",
   };
 
   const token = () => document.cookie.split("; ").find((item) => item.startsWith("_csrf_token="))?.slice("_csrf_token=".length) || "";
@@ -56,8 +57,21 @@
     method: "POST", headers: { "Content-Type": "application/json", "X-CSRFToken": token() }, body: JSON.stringify(body),
   }));
 
-  /* The initials of who acts; without them nothing is done, and the answer says so. */
+  /* Whoever signed in acts under that name, if the role may; where nobody signs in, under initials. */
+  const signedIn = () => {
+    const known = window.plantviewSession?.who?.();
+    return known?.accounts ? known : null;
+  };
+  const mayAct = (known) => known.may.includes("alarms");
+
+  /* The name or initials of who acts; without them nothing is done, and the answer says so. */
   const person = (answer) => {
+    const known = signedIn();
+    if (known) {
+      if (mayAct(known)) return known.name;
+      say(one(answer), `${known.name} is signed in as ${known.role}, who may not act on alarms.`);
+      return "";
+    }
     const initials = one("#initials").value.trim();
     if (initials) keep(KEPT.initials, initials);
     else {
@@ -67,6 +81,12 @@
     return initials;
   };
   const initialsField = () => make("input", { id: "initials", maxlength: "20", autocomplete: "nickname", value: kept(KEPT.initials, "") });
+  const paintWho = () => {
+    const field = one("#initials"), known = field && signedIn();
+    if (!known || field.hidden) return;
+    field.hidden = true;
+    say(one('label[for="initials"]'), `Signed in as ${known.name}${mayAct(known) ? "" : ` (${known.role}, who may not act on alarms)`}`);
+  };
 
   const markPages = () => {
     for (const link of all(".alarm-pages a")) if (link.dataset.page === location.pathname) link.setAttribute("aria-current", "page");
@@ -86,5 +106,5 @@
 
   window.plantviewAlarms = { badge, stateWord, firstOut, ageOf, recordLink, CHANGES, read, post, person, initialsField };
   onPage(markPages);
-  onPaint((message, state) => paintCount(state));
+  onPaint((message, state) => { paintCount(state); paintWho(); });
 })();

@@ -5,7 +5,7 @@
   const { one, make, say, moment, onPage } = window.plantviewPages;
   const { badge, recordLink, CHANGES, read } = window.plantviewAlarms;
   const PAGE = 100, TYPING_MS = 300, DAY_MS = 86400000;
-  const SPANS = [["all", 0], ["last 24 h", 1], ["last 7 days", 7], ["last 30 days", 30]];
+  const SPANS = [["all times", 0], ["last 24 h", 1], ["last 7 days", 7], ["last 30 days", 30]];
   let last = 0, typing = 0, asked = 0;
 
   const asks = () => {

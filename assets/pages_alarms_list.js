@@ -7,9 +7,8 @@
   const ACKNOWLEDGE = "/api/v1/alarms/acknowledge", ACT = "/api/v1/alarms/act", ANSWER = "#acknowledge-answer";
   const ROWS_MAX = 300, JOURNAL_SHOWN = 20, AGE_MS = 10000, FLOOD = 10, FLOOD_MS = 600000, URGENT_TOO = 2;
   const GROUPED = "plantview.alarms.grouped";
-  const SHELVES = [["1 hour", 3600], ["4 hours", 14400], ["8 hours", 28800], ["until it returns to normal", null]];
   const opened = new Set();
-  let shelving = null, drawnAt = -Infinity, journalKey = "", lastState = null;
+  let drawnAt = -Infinity, journalKey = "", lastState = null;
 
   const active = (state) => [...(state.alarms?.active || [])].sort(
     (a, b) => Number(a.acked) - Number(b.acked) || a.priority - b.priority || b.since_ms - a.since_ms);
@@ -159,44 +158,9 @@
   };
   const ids = (rows) => unacked(rows).map((row) => row.id).slice(0, 500);
 
-  /* --- shelving ---------------------------------------------------------------------------------------------- */
-  const buildShelf = () => {
-    const ends = make("select", { id: "shelf-end" }, ...SHELVES.map(([text], index) => make("option", { value: String(index) }, text)));
-    const form = make("form", { method: "dialog" },
-      make("h2", {}, "Shelve an alarm"), make("p", { id: "shelf-about" }),
-      make("label", { for: "shelf-reason" }, "Reason"), make("input", { id: "shelf-reason", maxlength: "500", autocomplete: "off" }),
-      make("label", { for: "shelf-end" }, "For"), ends,
-      make("p", { class: "quiet" }, "It calls again when the time is over and it is still active."),
-      make("p", { id: "shelf-answer", role: "status" }),
-      make("div", { class: "acts" }, make("button", { type: "button", id: "shelf-do" }, "Shelve"), make("button", { type: "button", id: "shelf-leave" }, "Leave it")));
-    const dialog = make("dialog", { id: "shelf", "aria-label": "Shelve an alarm" }, form);
-    one("#page").append(dialog);
-    one("#shelf-leave").addEventListener("click", () => dialog.close());
-    one("#shelf-do").addEventListener("click", shelve);
-    form.addEventListener("submit", (event) => { event.preventDefault(); shelve(); });
-  };
   const askShelf = (id) => {
-    const row = active(lastState).find((item) => item.id === id);
-    if (!row || !person(ANSWER)) return;
-    shelving = id;
-    say(one("#shelf-about"), `${row.equipment}: ${row.text}`);
-    say(one("#shelf-answer"), "");
-    one("#shelf-reason").value = comment();
-    [...one("#shelf-end").options].forEach((option, index) => { option.disabled = SHELVES[index][1] !== null && SHELVES[index][1] > row.shelve_max_s; });
-    one("#shelf").showModal();
-    one("#shelf-reason").focus();
-  };
-  const shelve = async () => {
-    const reason = one("#shelf-reason").value.trim(), [words, seconds] = SHELVES[Number(one("#shelf-end").value)];
-    if (!reason) { say(one("#shelf-answer"), "Give a reason: whoever comes after you has to know."); one("#shelf-reason").focus(); return; }
-    try {
-      await post(ACT, { act: "shelve", about: [shelving], person: one("#initials").value.trim(), text: reason, seconds });
-      say(one(ANSWER), `Shelved ${seconds === null ? words : `for ${words}`}.`);
-      one("#shelf").close();
-      readJournal();
-    } catch (error) {
-      say(one("#shelf-answer"), `Not shelved: ${error.message}`);
-    }
+    const row = active(lastState).find((item) => item.id === id), who = row ? person(ANSWER) : "";
+    if (who) window.plantviewShelf.ask(row, who, comment(), (words) => { say(one(ANSWER), words); one("#comment").value = ""; readJournal(); });
   };
 
   /* --- keyboard: only while a row has the focus ----------------------------------------------------------------- */
@@ -251,7 +215,6 @@
     one("#alarm-tools").append(filter, make("label", { class: "choice" }, box, " group by equipment"), make("button", { type: "button", id: "acknowledge-shown" }, "Acknowledge all shown"));
     filter.addEventListener("input", () => lastState && paintList(lastState));
     box.addEventListener("change", () => { keep(GROUPED, box.checked ? "yes" : ""); if (lastState) paintList(lastState); });
-    buildShelf();
     one("#page").addEventListener("click", click);
     one("#page").addEventListener("keydown", key);
     readJournal();

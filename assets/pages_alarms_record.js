@@ -3,11 +3,11 @@
   "use strict";
 
   const { one, make, say, moment, hhmm, age, fixed, toShown, onPaint, onPage } = window.plantviewPages;
-  const { badge, stateWord, firstOut, ageOf, CHANGES, read } = window.plantviewAlarms;
+  const { badge, stateWord, firstOut, ageOf, CHANGES, read, post, person, initialsField } = window.plantviewAlarms;
+  const ACT = "/api/v1/alarms/act", ANSWER = "#record-said", UNSEEN = new Set(["UNACK", "RTNUN", "LATUN"]);
   const BEFORE_MS = 30 * 60000, AFTER_MS = 30 * 60000, RENEW_MS = 5000;
   const WIDTH = 460, HEIGHT = 190, LEFT = 64, RIGHT = 12, TOP = 12, BOTTOM = 28;
-  const LISTED = new Set(["UNACK", "ACKED", "RTNUN", "LATUN", "LATAC", "SHLVD", "OOSRV"]);
-  let name = "", known = null, renewedAt = -Infinity, seq = -1;
+  let name = "", known = null, lastState = null, renewedAt = -Infinity, seq = -1;
 
   const facts = (rows) => make("dl", {}, ...rows.filter(([, text]) => text).flatMap(([term, text]) => [make("dt", {}, term), make("dd", {}, text)]));
   const block = (id, title, ...nodes) => one(id).replaceChildren(make("h3", {}, title), ...nodes);
@@ -21,7 +21,7 @@
       ["Acknowledged", alarm.acked_by ? `by ${alarm.acked_by}${alarm.comment ? `: ${alarm.comment}` : ""}` : ""],
       ["Set aside", alarm.reason ? `${alarm.reason}${alarm.shelved_by ? ` (${alarm.shelved_by})` : ""}` : ""],
       ["First-out", firstOut(alarm) && order ? `${firstOut(alarm)}: ${order}` : ""],
-    ]), ...(LISTED.has(alarm.state) ? [make("p", {}, make("a", { href: "/alarms" }, "Acknowledge or shelve it in the list"))] : []));
+    ]));
   };
   const paintDo = (alarm) => block("#record-do", "What to do", facts([
     ["Do", alarm.action], ["Probably because", alarm.cause], ["Otherwise", alarm.consequence],
@@ -71,16 +71,20 @@
     let [low, high] = [Math.min(...values), Math.max(...values)];
     if (high - low < least) [low, high] = [(low + high - least) / 2, (low + high + least) / 2];
     const placeY = (value) => HEIGHT - BOTTOM - ((value - low) / (high - low)) * (HEIGHT - TOP - BOTTOM);
-    const mark = (at, words, anchor) => (at && at >= from && at <= to ? [
-      make("line", { class: "trend-event", x1: placeX(at), x2: placeX(at), y1: TOP, y2: HEIGHT - BOTTOM }),
-      make("text", { x: placeX(at) + (anchor === "end" ? -5 : 5), y: TOP + 12, "text-anchor": anchor }, words)] : []);
+    const mark = (at, words, line) => {
+      if (!at || at < from || at > to) return [];
+      const late = placeX(at) > WIDTH - 110;
+      return [
+        make("line", { class: "trend-event", x1: placeX(at), x2: placeX(at), y1: TOP, y2: HEIGHT - BOTTOM }),
+        make("text", { x: placeX(at) + (late ? -5 : 5), y: TOP + 16 * line + 14, "text-anchor": late ? "end" : "start" }, words)];
+    };
     const ends = states ? [...new Set(values)].map((value) => [placeY(value) + 4, text(value)]) : [[placeY(high) + 4, fixed(high, scale.d)], [placeY(low) + 4, fixed(low, scale.d)]];
     const words = `${alarm.point || alarm.points[0]}: ${hhmm(from)} to ${hhmm(to)}, lowest ${text(Math.min(...values))}, highest ${text(Math.max(...values))}`;
     return make("figure", {}, make("svg", { viewBox: `0 0 ${WIDTH} ${HEIGHT}`, role: "img", "aria-label": words },
       ...ends.map(([y, label]) => make("text", { x: LEFT - 6, y, "text-anchor": "end" }, label)),
       make("line", { class: "trend-rule", x1: LEFT, x2: WIDTH - RIGHT, y1: HEIGHT - BOTTOM, y2: HEIGHT - BOTTOM }),
       make("text", { x: LEFT, y: HEIGHT - 8 }, hhmm(from)), make("text", { x: WIDTH - RIGHT, y: HEIGHT - 8, "text-anchor": "end" }, hhmm(to)),
-      ...mark(alarm.since_ms, "came", "end"), ...mark(alarm.returned_ms, "back to normal", "start"),
+      ...mark(alarm.since_ms, "came", 1), ...mark(alarm.returned_ms, "back to normal", 2),
       ...found.map((piece) => make("path", { class: "trend-line", d: piece.map(([x, y], index) => `${index ? "L" : "M"}${x.toFixed(1)},${placeY(y).toFixed(1)}`).join("") + (piece.length === 1 ? "h1" : "") }))),
     make("figcaption", {}, words));
   };
@@ -96,6 +100,60 @@
     }
   };
 
+  /* --- what the device says of its own alarm ------------------------------------------------------------- */
+  const paintDevice = (alarm, nowMs) => {
+    const told = alarm.device_event, when = (one) => (one.at_ms ? moment(one.at_ms, nowMs) : one.local_ms ? `${new Date(one.local_ms).toISOString().slice(0, 19).replace("T", " ")} by its own clock` : one.sequence ? `its number ${one.sequence}` : "no time told");
+    one("#record-device").hidden = !alarm.device_note;
+    if (!alarm.device_note) return;
+    const offset = told?.clock_offset_ms;
+    block("#record-device", "At the device", ...(told ? [facts([
+      ["Object", told.object], ["Its state", told.state.replaceAll("-", " ")], ["Kind", told.notify],
+      ...told.transitions.map((one) => [one.word.replace("to-", "To "), `${one.acknowledged ? "acknowledged" : "not acknowledged"}, ${when(one)}${one.enabled ? "" : "; it tells nobody of it"}`]),
+      ["Its clock", offset === null || offset === undefined ? "not known, so its times decide nothing" : `${(Math.abs(offset) / 1000).toFixed(1)} s ${offset < 0 ? "behind" : "ahead"}, its times are corrected by it`],
+    ])] : [make("p", {}, "The device does not list it now.")]), make("p", { class: "quiet" }, alarm.device_note));
+  };
+
+  /* --- acts ---------------------------------------------------------------------------------------------- */
+  const BUTTONS = [
+    ["comment", "Add comment", () => true],
+    ["acknowledge", "Acknowledge", (alarm) => UNSEEN.has(alarm.state)],
+    ["reset", "Reset", (alarm) => alarm.state === "LATAC"],
+    ["shelve", "Shelve…", (alarm) => alarm.shelve_max_s > 0 && !["SHLVD", "DSUPR", "OOSRV"].includes(alarm.state)],
+    ["unshelve", "End shelf", (alarm) => alarm.state === "SHLVD"],
+    ["out_of_service", "Out of service", (alarm) => alarm.shelve_max_s > 0 && alarm.state !== "OOSRV"],
+    ["in_service", "Put back in service", (alarm) => alarm.state === "OOSRV"],
+  ];
+  const DONE = {
+    acknowledge: "Acknowledged", reset: "Reset", unshelve: "Shelf ended", out_of_service: "Taken out of service",
+    in_service: "Put back in service", comment: "Comment added",
+  };
+  const finished = (words) => { say(one(ANSWER), words); one("#comment").value = ""; renew(lastState); };
+  const act = async (kind) => {
+    const who = person(ANSWER), text = one("#comment").value.trim();
+    if (!who) return;
+    if (kind === "shelve") { window.plantviewShelf.ask(known, who, text, finished); return; }
+    try {
+      await post(ACT, { act: kind, about: [name], person: who, text });
+      finished(`${DONE[kind]} by ${who}.`);
+    } catch (error) {
+      say(one(ANSWER), `Not done: ${error.message}`);
+      if (!text) one("#comment").focus();
+    }
+  };
+  const paintActs = (alarm) => {
+    one("#record-acts").hidden = !alarm.annunciated;
+    for (const [kind, , when] of BUTTONS) one(`#record-acts [data-act="${kind}"]`).hidden = !when(alarm);
+  };
+  const buildActs = () => {
+    const place = one("#record-acts");
+    place.append(make("label", { for: "initials" }, "Your initials"), initialsField(), make("label", { for: "comment" }, "Comment or reason"),
+      make("input", { id: "comment", maxlength: "500", autocomplete: "off" }),
+      ...BUTTONS.map(([kind, words]) => make("button", { type: "button", "data-act": kind }, words)));
+    place.hidden = true;
+    place.after(make("p", { id: "record-said", role: "status", class: "summary" }));
+    place.addEventListener("click", (event) => { const kind = event.target.closest("button")?.dataset.act; if (kind) act(kind); });
+  };
+
   const renew = async (state) => {
     renewedAt = performance.now();
     seq = state.alarms?.seq;
@@ -104,6 +162,8 @@
       known = told.alarm;
       say(one("#record-answer"), "");
       paintNow(known, told.now_ms);
+      paintActs(known);
+      paintDevice(known, told.now_ms);
       paintDo(known);
       paintRule(known);
       paintHistory(told.history, told.now_ms);
@@ -117,10 +177,12 @@
     if (!one("#record-title")) return;
     name = new URLSearchParams(location.search).get("id") || "";
     if (!name) say(one("#record-answer"), "Choose an alarm in the list.");
+    buildActs();
     one("#history-rows").closest(".table-box").hidden = true;
   });
   onPaint((message, state) => {
     if (!name || !one("#record-title") || !state.now_ms) return;
+    lastState = state;
     const changed = state.alarms?.seq !== seq || message.kind === "units";
     if (!known || message.kind === "units" || (changed && performance.now() - renewedAt > RENEW_MS)) {
       if (known || performance.now() - renewedAt > RENEW_MS) renew(state);

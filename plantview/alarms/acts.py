@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
 from plantview.alarms import journal
 from plantview.alarms.changes import Changes
 from plantview.alarms.life import Life
-from plantview.alarms.table import Event, State, next_state
+from plantview.alarms.table import STANDING, Event, State, next_state
 from plantview.errors import IllegalTransition
 
 PERSON_MIN: Final = 2
-PERSON_MAX: Final = 20
+PERSON_MAX: Final = 60
+"""Initials are short; a signed-in name, or that of a program, need not be."""
 COMMENT_MAX: Final = 500
 
 
@@ -31,7 +31,7 @@ class Refusal:
 class Acts:
     """Acts of people on the alarms of one engine; each returns None, or the refusal."""
 
-    def __init__(self, lives: Mapping[str, Life], changes: Changes) -> None:
+    def __init__(self, lives: dict[str, Life], changes: Changes) -> None:
         self._lives = lives
         self._changes = changes
 
@@ -85,6 +85,23 @@ class Acts:
         self._changes.commit()
         return None
 
+    def comment(self, alarm_id: str, person: str, text: str) -> Refusal | None:
+        """Journal what a person has to say about an alarm; one that is on the list shows it until it is over."""
+        life = self._lives.get(alarm_id)
+        if life is None or not life.rule.annunciated:
+            return self.refuse("comment", alarm_id, person, _unknown(alarm_id))
+        refusal = against_person(person) or _against_text(text)
+        if refusal is None and not text.strip():
+            refusal = Refusal("text", "write what there is to say")
+        if refusal is not None:
+            return self.refuse("comment", alarm_id, person, refusal)
+        if life.kept.state in STANDING:
+            life.kept.comment = text
+            self._changes.keep(life)
+        self._changes.say(journal.NOTE, life, life.kept.state, person=person, note=text)
+        self._changes.commit()
+        return None
+
     def in_service(self, alarm_id: str, person: str) -> Refusal | None:
         """Put an alarm back into service; its condition and on-delay start afresh."""
         life, refusal = self._open(Event.IN_SERVICE, alarm_id, person, "")
@@ -115,7 +132,7 @@ class Acts:
         life = self._lives.get(alarm_id)
         refusal = against_person(person) or _against_text(text)
         if life is None or not life.rule.annunciated:
-            refusal = Refusal("unknown_alarm", f"there is no alarm '{_safe(alarm_id)}'")
+            refusal = _unknown(alarm_id)
         elif refusal is None:
             try:
                 next_state(life.kept.state, event)
@@ -159,6 +176,10 @@ def _against_shelf(life: Life, reason: str, duration_s: float | None) -> Refusal
     if math.isfinite(duration_s) and 0 < duration_s <= longest_s:
         return None
     return Refusal("duration", f"shelve for more than 0 and at most {longest_s / 60:g} min")
+
+
+def _unknown(alarm_id: str) -> Refusal:
+    return Refusal("unknown_alarm", f"there is no alarm '{_safe(alarm_id)}'")
 
 
 def _safe(text: str) -> str:

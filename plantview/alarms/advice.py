@@ -88,15 +88,17 @@ ROWS: Final = (
 
 
 def advice(figures: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """Return one row per figure: name, measured (text), goal, ok (None: too early to say), what to do if it is not."""
+    """Return one row per figure: name, measured (text), goal, ok (None: too early or too few to say), what to do if it is not."""
     return [_row(row, figures) for row in ROWS]
 
 
 def _row(row: Advice, figures: Mapping[str, Any]) -> dict[str, Any]:
     if figures["to_ms"] - figures["from_ms"] < row.needs_ms:
         return {"name": row.name, "measured": "too early", "goal": row.goal, "ok": None, "remedy": ""}
+    if figures["total"] and not row.applies(figures):
+        return {"name": row.name, "measured": "too few", "goal": row.goal, "ok": None, "remedy": ""}
     value = row.measured(figures)
-    ok = not figures["total"] or not row.applies(figures) or value <= row.most
+    ok = not figures["total"] or value <= row.most
     return {
         "name": row.name,
         "measured": f"{value:.{row.digits}f} {row.unit}".strip(),

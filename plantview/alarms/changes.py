@@ -26,6 +26,8 @@ KINDS: Final[dict[Event, str]] = {
     Event.UNSUPPRESS: journal.UNSUPPRESS,
     Event.RESUME_UNACKED: journal.RESUME,
     Event.RESUME_ACKED: journal.RESUME,
+    Event.FOUND_ACKED: journal.FOUND,
+    Event.FOUND_RETURNED: journal.FOUND,
     Event.OUT_OF_SERVICE: journal.OOS,
     Event.IN_SERVICE: journal.INSERV,
 }

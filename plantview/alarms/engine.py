@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from plantview.alarms import journal
+from plantview.alarms import journal, own
 from plantview.alarms.acts import Acts, Refusal, against_person
 from plantview.alarms.changes import Changes
 from plantview.alarms.delay import Edge
@@ -16,17 +16,21 @@ from plantview.alarms.figures import Line
 from plantview.alarms.firstout import Episode, Place, Seen
 from plantview.alarms.journal import Entry, Search
 from plantview.alarms.life import Kept, Life, begin
+from plantview.alarms.own_lives import OwnLives
 from plantview.alarms.quiet import Quiet
 from plantview.alarms.rules import Rule
-from plantview.alarms.scan import is_over, scan_alarm
+from plantview.alarms.scan import is_over, scan_alarm, stands
 from plantview.alarms.snapshot import rule_record, snapshot
 from plantview.alarms.store import AlarmStore
 from plantview.alarms.table import Event, State
-from plantview.alarms.watch import Scan
+from plantview.alarms.watch import DeviceOwn, Scan
 from plantview.clock import Clock
+from plantview.model.device_event import DeviceEvent
 from plantview.model.reading import Frame
 
 CLOCK_STEP_S: Final = 2.0
+STAMP_PERIOD_MS: Final = 1_000
+"""Of a device's time beside a poll: its clock was read to about a second."""
 NO_SEARCH: Final = Search()
 
 
@@ -38,13 +42,12 @@ class AlarmEngine(Acts):
         self._clock, self._store = clock, store
         self._changes = Changes(clock, store)
         kept, seen = store.load()
-        self._lives = {rule.id: begin(rule, kept.pop(rule.id, Kept())) for rule in rules}
-        self._groups: dict[str, tuple[Life, ...]] = {
-            family: tuple(life for life in self._lives.values() if life.rule.first_out == family)
-            for family in {rule.first_out for rule in rules} - {""}
-        }
-        self._episodes = {family: Episode(seen.get(family, ())) for family in self._groups}
-        self._quiet = Quiet(tuple(self._lives.values()))
+        fixed = [rule for rule in rules if not isinstance(rule.watch, DeviceOwn)]
+        self._own = OwnLives(rules)
+        self._lives = {rule.id: begin(rule, kept.pop(rule.id, Kept())) for rule in fixed}
+        self._lives |= {life.rule.id: life for life in self._own.taken_up(kept)}
+        self._episodes = {name: Episode(seen.get(name, ())) for name in {rule.first_out for rule in rules} - {""}}
+        self._lay_out()
         self._started_s = clock.monotonic_s()
         self._offset_s = self._wall_offset_s()
         super().__init__(self._lives, self._changes)
@@ -53,7 +56,11 @@ class AlarmEngine(Acts):
         self._changes.commit()
 
     def evaluate(
-        self, frame: Frame, silent_devices: Mapping[str, str], stamps: Mapping[str, int] | None = None
+        self,
+        frame: Frame,
+        silent_devices: Mapping[str, str],
+        stamps: Mapping[str, int] | None = None,
+        events: Mapping[str, tuple[DeviceEvent, ...]] | None = None,
     ) -> tuple[Entry, ...]:
         """Judge every alarm and return the new journal lines.
 
@@ -61,19 +68,21 @@ class AlarmEngine(Acts):
             frame            all current readings
             silent_devices   device id -> why it does not answer
             stamps           alarm id -> the device's own time of the event, UTC ms, corrected for its clock
+            events           device id -> what it considers to be in alarm; without a device that was not heard yet
         """
         self._watch_clock()
         now_s = self._clock.monotonic_s()
-        scan = Scan(frame, silent_devices, now_s, now_s - self._started_s)
+        scan = Scan(frame, silent_devices, now_s, now_s - self._started_s, events or {})
+        self._take_events(scan)
         awake = self._quiet.awake(frame, silent_devices, self._changes.moved())
         families = {life.rule.first_out for life in awake} - {""}
         over = {family for family in families if all(is_over(life) for life in self._groups[family])}
         risen: dict[str, list[Seen]] = {}
         for life in awake:
-            edge = scan_alarm(life, self._lives.get(life.rule.higher), scan, self._changes)
+            edge = scan_alarm(life, self._speaker(life), scan, self._changes)
             if edge is Edge.RAISE and life.rule.first_out:
                 stamp_ms = (stamps or {}).get(life.rule.id)
-                risen.setdefault(life.rule.first_out, []).append(self._seen(life, now_s, stamp_ms))
+                risen.setdefault(life.rule.first_out, []).append(self._seen(life, scan, stamp_ms))
         for family, seen in risen.items():
             self._set_episode(family, (Episode() if family in over else self._episodes[family]).with_more(seen))
         self._quiet.settle(awake)
@@ -123,7 +132,7 @@ class AlarmEngine(Acts):
     def snapshot(self) -> dict[str, Any]:
         """Return the alarm list, ready for JSON."""
         places = {name: place for episode in self._episodes.values() for name, place in episode.places().items()}
-        return snapshot(self._lives.values(), places, self._clock, self._changes.seq, self._store.health())
+        return snapshot(self._lives.values(), places, self._clock, self._changes.seq, self.health())
 
     def journal(self, limit: int = 100, before: int | None = None, search: Search = NO_SEARCH) -> list[dict[str, Any]]:
         """Return the newest journal lines that a search wants, or those before line ``before``."""
@@ -135,16 +144,48 @@ class AlarmEngine(Acts):
         return self._store.lines(from_ms, to_ms), max(from_ms, to_ms - 1 if first_ms is None else first_ms)
 
     def health(self) -> str:
-        """Return what is wrong with the written memory; empty if nothing is."""
-        return self._store.health()
+        """Return what is wrong with the written memory, and what is not shown; empty if nothing is."""
+        more = [f"{name} lists more alarms of its own than are shown here" for name in sorted(self._own.left_out)]
+        return "; ".join(filter(None, (self._store.health(), *more)))
 
     def close(self) -> None:
         """Write what waits and close the store."""
         self._changes.commit()
         self._store.close()
 
-    def _seen(self, life: Life, now_s: float, stamp_ms: int | None) -> Seen:
-        began_ms = self._clock.now_ms() - round((now_s - life.delay.onset_s) * 1_000)
+    def _take_events(self, scan: Scan) -> None:
+        """Take what devices have in alarm themselves; an object that was never listed gets an alarm."""
+        fresh, gone = self._own.take(scan.events)
+        if not fresh:
+            return
+        for name in gone:
+            del self._lives[name]
+            self._changes.drop(name)
+        self._lives |= {life.rule.id: life for life in fresh}
+        self._lay_out()
+
+    def _lay_out(self) -> None:
+        self._groups = {
+            family: tuple(life for life in self._lives.values() if life.rule.first_out == family)
+            for family in self._episodes
+        }
+        self._quiet = Quiet(tuple(self._lives.values()))
+
+    def _speaker(self, life: Life) -> Life | None:
+        """Return who speaks for an alarm: who does so now, else the first that stands, else its higher one."""
+        names = life.rule.speakers
+        if not names:
+            return None
+        if life.kept.suppressed_by in names:
+            return self._lives.get(life.kept.suppressed_by)
+        found = [self._lives[name] for name in names if name in self._lives]
+        return next((one for one in found if stands(life, one)), found[0] if found else None)
+
+    def _seen(self, life: Life, scan: Scan, stamp_ms: int | None) -> Seen:
+        began_ms = self._clock.now_ms() - round((scan.now_s - life.delay.onset_s) * 1_000)
+        stamp_ms = stamp_ms if stamp_ms is not None else own.stamp_ms(life, scan.events, began_ms)
+        if stamp_ms is not None and isinstance(life.rule.watch, DeviceOwn):
+            return Seen(life.rule.id, stamp_ms, STAMP_PERIOD_MS, stamp_ms)
         return Seen(life.rule.id, began_ms, round(life.rule.period_s * 1_000), stamp_ms)
 
     def _set_episode(self, family: str, episode: Episode) -> None:

@@ -10,9 +10,10 @@ from plantview.alarms.delay import Delay
 from plantview.alarms.gate import Gate
 from plantview.alarms.rules import Rule
 from plantview.alarms.table import State
+from plantview.model.device_event import DeviceEvent
 
 BY_DESIGN = "by design"
-ADDED_LATER = frozenset({"returned_ms"})
+ADDED_LATER = frozenset({"returned_ms", "device_key"})
 """What an alarm written by an earlier version does not say."""
 
 
@@ -37,6 +38,8 @@ class Kept:
     """The words with which it last called, or in which its event began."""
     returned_ms: int = 0
     """When it returned to normal; 0 while it is active."""
+    device_key: str = ""
+    """Of a device's own alarm: the transition that was last looked at."""
 
     def as_json(self) -> str:
         """Return it for the store."""
@@ -87,6 +90,10 @@ class Life:
     """The same, when it last called."""
     gate_open: bool = True
     """Whether its gate let the condition through when it was last judged."""
+    event: DeviceEvent | None = None
+    """Of a device's own alarm: what the device said last; None while it does not list the object."""
+    found: bool = False
+    """Its device listed it the first time that it was asked: no news."""
 
 
 def begin(rule: Rule, kept: Kept) -> Life:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from plantview.alarms.expression import signals_of
 from plantview.alarms.life import BY_DESIGN, Life
 from plantview.alarms.table import State
-from plantview.alarms.watch import Deviation, Limit, Mismatch, Rate, StateIs, Unusable
+from plantview.alarms.watch import Deviation, DeviceOwn, Limit, Mismatch, Rate, StateIs, Unusable
 from plantview.model.quality import Quality
 from plantview.model.reading import Frame, Reading, bad
 from plantview.model.signal import Signal
@@ -38,8 +38,8 @@ class Quiet:
         self._number = {life.rule.id: number for number, life in enumerate(self._lives)}
         self._lower: dict[int, list[int]] = {}
         for number, life in enumerate(self._lives):
-            if life.rule.higher:
-                self._lower.setdefault(self._number[life.rule.higher], []).append(number)
+            for name in life.rule.speakers:
+                self._lower.setdefault(self._number[name], []).append(number)
         self._awake = set(range(len(self._lives)))
         self._silent: frozenset[str] = frozenset()
         self._lay_out()
@@ -145,6 +145,6 @@ def _settled(life: Life, *, known: bool) -> bool:
     at_rest = kept.state in _RESTING or (kept.state is State.DSUPR and kept.suppressed_by == BY_DESIGN)
     if not at_rest or life.delay.active or life.delay.running or life.returned is not None:
         return False
-    if isinstance(watch, Rate) or (isinstance(watch, Unusable) and not known):
+    if isinstance(watch, DeviceOwn | Rate) or (isinstance(watch, Unusable) and not known):
         return False
     return life.gate is None or life.frozen or life.gate.settled

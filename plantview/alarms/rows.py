@@ -3,15 +3,15 @@
     [[alarms]]
     id = "{each}.CHWS-HI"              # unique; {each} stands for each name of the list below
     each = ["CH-1", "CH-2"]            # or a kind ("chiller"), or "device"; leave out for a single alarm
-    type = "DEV_HI"                    # HI HIHI LO LOLO DEV_HI DEV_LO ROC STATE MISMATCH COMM LOSS BADQ
-    point = "{each}.chws_temp"         # any signal, measured or derived (not for COMM and LOSS)
+    type = "DEV_HI"                    # HI HIHI LO LOLO DEV_HI DEV_LO ROC STATE MISMATCH COMM LOSS BADQ DEVICE
+    point = "{each}.chws_temp"         # any signal, measured or derived (not for COMM, LOSS and DEVICE)
     setpoint = "{each}.active_setpoint"  # DEV_HI, DEV_LO
     limit = "3 degF"                   # a number with its unit; a difference for DEV and ROC
     deadband = "1 degF"                # limits, DEV and ROC
     within_s = 60                      # ROC: changed by more than limit within so long
     states = ["FAULT"]                 # STATE: by word
     command = "CWP-1.command"          # MISMATCH: against point; limit = "10 %" if they are no states
-    device = "BC-1"                    # COMM
+    device = "BC-1"                    # COMM; DEVICE: each object that a BACnet device itself has in alarm
     devices_min = 3                    # LOSS: so many devices lost within_s are one failure, told once
     when = "{each} runs for 15 min"    # condition (grammar: expression); otherwise = "suppressed" or "normal"
     on_delay_s = 120                   # off_delay_s alike; both have a start value by quantity
@@ -25,6 +25,7 @@
     re_alarm_s = 3600                  # acknowledged and still active: calls again
     shelve_max_s = 28800
     first_out = "CH-1"                 # first-out group
+    follows = ["CH-1.CW-FLOW"]         # alarms whose consequence it is: the first of them that stands speaks for it
 
 Without consequence, action or time_to_respond_s it is an event: journalled, not annunciated.
 A row that has none of them, nor a priority, is meant to be one; a row that has some draws a warning.
@@ -75,6 +76,7 @@ TYPES: Final[dict[str, Keys]] = {
     "COMM": Keys(("device",)),
     "LOSS": Keys(("devices_min", "within_s")),
     "BADQ": Keys(("point",)),
+    "DEVICE": Keys(("device",)),
 }
 
 COMMON: Final = (
@@ -95,6 +97,7 @@ COMMON: Final = (
     "re_alarm_s",
     "shelve_max_s",
     "first_out",
+    "follows",
 )
 _ADDED_BY_LOADER: Final = frozenset({"line", "file"})
 

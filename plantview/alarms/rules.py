@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from plantview.alarms import expression, watching
+from plantview.alarms.names import near
 from plantview.alarms.rows import TYPES, Row, expand
 from plantview.alarms.watch import Limit, Watch
 from plantview.errors import Problem
@@ -64,6 +65,13 @@ class Rule:
     """Unit system of its texts: ``si`` or ``ip``."""
     higher: str = ""
     """The alarm that speaks for this one while it stands: on the farther limit of its point, or on a common loss."""
+    follows: tuple[str, ...] = ()
+    """Alarms whose consequence it is; one of them that stands speaks for it before it has called."""
+
+    @property
+    def speakers(self) -> tuple[str, ...]:
+        """Return every alarm that may speak for this one."""
+        return (self.higher, *self.follows) if self.higher else self.follows
 
     @property
     def detection_s(self) -> float:
@@ -104,6 +112,7 @@ def compile_rules(plant: Plant, signals: Mapping[str, Signal]) -> tuple[tuple[Ru
     problems.extend(_unwatched(plant, rules.values()))
     named = _with_higher(rules)
     problems.extend(_crossed(named, rows))
+    problems.extend(_lost_followers(named, rows))
     return named, problems
 
 
@@ -125,6 +134,7 @@ def _rule(row: Row, plant: Plant, signals: Mapping[str, Signal]) -> Rule | None:
         "re_alarm_s": row.number("re_alarm_s", 0.0),
         "shelve_max_s": 0.0 if class_name in PROTECTED else row.number("shelve_max_s", SHELVE_MAX_S),
         "first_out": row.text("first_out"),
+        "follows": row.words("follows") if row.given("follows") else (),
         "when": row.text("when"),
         "suppressed_otherwise": row.choice("otherwise", ("suppressed", "normal")) != "normal",
         "cause": row.text("cause"),
@@ -194,10 +204,25 @@ def _unwatched(plant: Plant, rules: Iterable[Rule]) -> Iterable[Problem]:
 
 
 def _with_higher(rules: Mapping[str, Rule]) -> tuple[Rule, ...]:
-    """Return the rules with farther limits first, each lower one naming its higher one."""
+    """Return the rules with those first that speak for others, each lower one naming its higher one."""
     farther = {(rule.point, rule.type): rule.id for rule in rules.values() if rule.type in HIGHER.values()}
     named = [replace(rule, higher=farther.get((rule.point, HIGHER.get(rule.type, "")), "")) for rule in rules.values()]
-    return tuple(sorted(named, key=lambda rule: rule.type not in HIGHER.values()))
+    return tuple(sorted(named, key=lambda rule: (rule.type not in HIGHER.values(), bool(rule.follows))))
+
+
+def _lost_followers(rules: Iterable[Rule], rows: Mapping[str, Row]) -> Iterable[Problem]:
+    by_id = {rule.id: rule for rule in rules}
+    for rule in by_id.values():
+        for name in rule.follows:
+            cause = by_id.get(name)
+            others = [one.id for one in by_id.values() if one.annunciated and one.id != rule.id]
+            if cause is None or not cause.annunciated:
+                wrong = f"no alarm '{name}' that calls{near(name, others)}"
+                yield rows[rule.id].problem("follows", wrong, "name alarms of this plant")
+            elif cause.follows:
+                yield rows[rule.id].problem(
+                    "follows", f"{name} follows another alarm itself", "name the alarm at the beginning"
+                )
 
 
 def _crossed(rules: Iterable[Rule], rows: Mapping[str, Row]) -> Iterable[Problem]:

@@ -8,8 +8,9 @@ from plantview.alarms import journal
 from plantview.alarms.changes import Changes
 from plantview.alarms.delay import Edge
 from plantview.alarms.life import BY_DESIGN, Life, Returned
+from plantview.alarms.own import AT_DEVICE, follow, stamped, state_at
 from plantview.alarms.table import STANDING, Event, State
-from plantview.alarms.watch import Losses, Scan, judge
+from plantview.alarms.watch import DeviceOwn, Losses, Scan, judge
 from plantview.alarms.words import NOTHING, describe
 
 ACTIVE: Final = frozenset({State.UNACK, State.ACKED})
@@ -39,7 +40,7 @@ def scan_alarm(life: Life, higher: Life | None, scan: Scan, changes: Changes) ->
     if not life.rule.annunciated:
         _journal_event(life, edge, changes)
         return edge
-    _end_shelf(life, scan, changes, covered=_stands(life, higher))
+    _end_shelf(life, scan, changes, covered=stands(life, higher))
     if gate is None and life.kept.state is State.NORM and life.rule.suppressed_otherwise:
         changes.apply(life, Event.SUPPRESS, note="whether it applies is unknown")
         life.kept.suppressed_by = BY_DESIGN
@@ -47,6 +48,8 @@ def scan_alarm(life: Life, higher: Life | None, scan: Scan, changes: Changes) ->
         _hand_back(life, higher, changes)
     else:
         _move(life, edge, higher, scan, changes)
+    if isinstance(life.rule.watch, DeviceOwn) and life.rule.watch.device in scan.events:
+        follow(life, changes)
     return edge
 
 
@@ -57,15 +60,21 @@ def _judge(life: Life, gate: bool | None, scan: Scan, changes: Changes) -> Edge:
     life.judged = life.judged or condition is not None
     edge = life.delay.step(condition, scan.now_s)
     if life.delay.active or life.kept.state in ASIDE:
-        _show(life, describe(life.rule, scan.frame, scan.silent) or life.shown, changes)
+        _show(life, describe(life.rule, scan.frame, scan.silent, life.event) or life.shown, changes)
     if edge is Edge.RAISE:
-        life.kept.since_ms, life.kept.returned_ms = changes.clock.now_ms(), 0
+        life.kept.since_ms, life.kept.returned_ms = _began_ms(life, changes), 0
         life.called, life.kept.text = life.shown, str(life.shown.get("text", ""))
     if edge is Edge.CLEAR:
         _note_return(life, changes)
     if edge is not Edge.NONE:
         changes.keep(life)
     return edge
+
+
+def _began_ms(life: Life, changes: Changes) -> int:
+    """Return when an alarm came: what its device says, where the device's clock is known, else now."""
+    now_ms, stamp = changes.clock.now_ms(), stamped(life.event)
+    return now_ms if stamp is None else min(now_ms, stamp)
 
 
 def _note_return(life: Life, changes: Changes) -> None:
@@ -127,7 +136,8 @@ def _end_shelf(life: Life, scan: Scan, changes: Changes, *, covered: bool) -> No
     changes.apply(life, event, note=note)
 
 
-def _stands(life: Life, higher: Life | None) -> bool:
+def stands(life: Life, higher: Life | None) -> bool:
+    """Return whether ``higher`` speaks for an alarm now."""
     if higher is None or higher.kept.state not in ACTIVE:
         return False
     watch = higher.rule.watch
@@ -140,7 +150,7 @@ def _covered(life: Life) -> bool:
 
 def _speak_for_itself(life: Life, higher: Life | None, changes: Changes) -> None:
     """Start afresh once the farther limit was set aside: it no longer speaks for this one."""
-    if _covered(life) and not _stands(life, higher) and (higher is None or higher.returned is None):
+    if _covered(life) and not stands(life, higher) and (higher is None or higher.returned is None):
         life.delay.forget()
         changes.apply(life, Event.UNSUPPRESS, note="the farther limit was set aside")
 
@@ -150,19 +160,24 @@ def _hand_back(life: Life, higher: Life | None, changes: Changes) -> None:
     if not life.delay.active:
         changes.apply(life, Event.UNSUPPRESS, note="back to normal")
     elif higher is not None and higher.returned is not None:
-        acked = higher.returned.state is State.ACKED
-        life.kept.acked_by = higher.returned.acked_by
+        # who acknowledged a cause has not seen this one: only the same value's farther limit is the same news
+        acked = higher.returned.state is State.ACKED and higher.rule.id not in life.rule.follows
+        life.kept.acked_by = higher.returned.acked_by if acked else ""
         changes.apply(life, Event.RESUME_ACKED if acked else Event.RESUME_UNACKED, note=f"{higher.rule.id} returned")
 
 
 def _move(life: Life, edge: Edge, higher: Life | None, scan: Scan, changes: Changes) -> None:
     rule, state = life.rule, life.kept.state
-    if _stands(life, higher) and life.delay.active and (edge is Edge.RAISE or state in ACTIVE | {State.NORM}):
-        changes.apply(life, Event.SUPPRESS, note=f"{rule.higher} speaks for it", kind=journal.COVERED)
+    speaker = higher.rule.id if higher is not None and stands(life, higher) and life.delay.active else ""
+    called = frozenset() if speaker in rule.follows else ACTIVE
+    if speaker and (edge is Edge.RAISE or state in called | {State.NORM}):
+        changes.apply(life, Event.SUPPRESS, note=f"{speaker} speaks for it", kind=journal.COVERED)
         if life.kept.state is State.DSUPR:
-            life.kept.suppressed_by = rule.higher
+            life.kept.suppressed_by = speaker
     elif edge is Edge.RAISE:
-        changes.apply(life, Event.RAISE)
+        settled = life.found and state_at(life.event) is State.ACKED
+        life.kept.acked_by = AT_DEVICE if settled else life.kept.acked_by
+        changes.apply(life, Event.FOUND_ACKED if settled else Event.RAISE)
     elif edge is Edge.CLEAR:
         life.returned = Returned(state, life.kept.acked_by) if state in ACTIVE else None
         changes.apply(life, Event.CLEAR_LATCHED if rule.latching else Event.CLEAR)

@@ -43,7 +43,7 @@ _NUMBERS: Final = frozenset(
     }
 )
 _FLAGS: Final = frozenset({"latching"})
-_LISTS: Final = frozenset({"states"})
+_LISTS: Final = frozenset({"states", "follows"})
 
 
 def suggested_priority(time_to_respond_s: float) -> int:

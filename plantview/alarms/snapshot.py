@@ -8,8 +8,9 @@ from typing import Any
 from plantview.alarms.amounts import shown_span, shown_value
 from plantview.alarms.firstout import Place
 from plantview.alarms.life import Life
+from plantview.alarms.own import NOT_AT_DEVICE, shown_event
 from plantview.alarms.table import STANDING, UNACKNOWLEDGED, State
-from plantview.alarms.watch import Deviation, Limit, Rate
+from plantview.alarms.watch import Deviation, DeviceOwn, Limit, Rate
 from plantview.alarms.words import NOTHING
 from plantview.clock import Clock
 
@@ -74,6 +75,7 @@ def _record(life: Life, places: Mapping[str, Place], clock: Clock) -> dict[str, 
         "shelved_by": kept.shelved_by,
         "reason": kept.reason,
         "shelve_max_s": rule.shelve_max_s,
+        "device_event": shown_event(life.event),
     }
 
 
@@ -103,8 +105,9 @@ def rule_record(life: Life, places: Mapping[str, Place], clock: Clock) -> dict[s
         "detection_s": rule.detection_s,
         "re_alarm_s": rule.re_alarm_s,
         "first_out_group": rule.first_out,
-        "speaks_for_it": rule.higher,
+        "speaks_for_it": ", ".join(rule.speakers),
         "suppressed_by": life.kept.suppressed_by,
+        "device_note": NOT_AT_DEVICE if isinstance(watch, DeviceOwn) else "",
     }
 
 

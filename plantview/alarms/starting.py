@@ -29,7 +29,7 @@ class Template:
     """One row for every machine of a kind; ``{each}`` is its name."""
 
     over: str
-    """A kind of equipment; or ``device``, ``plant``, ``supply`` (a header) or ``pressure`` (a pressure difference)."""
+    """A kind of equipment; or ``device``, ``controller`` (a BACnet device), ``plant``, ``supply`` (a header) or ``pressure``."""
     cells: Mapping[str, Any]
 
 
@@ -47,6 +47,10 @@ def starting_set(plant: Plant, signals: Mapping[str, Signal]) -> StartingSet:
     for template in _templates():
         for names, design in _places(template, plant):
             _try(template, names, design, plant, signals, found)
+    present = {row["id"] for row in found.rows}
+    for row in found.rows:
+        if "follows" in row:
+            row["follows"] = tuple(name for name in row["follows"] if name in present)
     return found
 
 
@@ -60,6 +64,9 @@ def _places(template: Template, plant: Plant) -> Iterator[tuple[dict[str, str], 
     match template.over:
         case "device":
             yield from (({"{each}": name}, {}) for name in plant.devices)
+        case "controller":
+            names = [name for name, device in plant.devices.items() if device.protocol == "bacnet"]
+            yield from (({"{each}": name}, {}) for name in names)
         case "plant":
             yield from _whole(template, plant)
         case "supply":
@@ -102,7 +109,8 @@ def _try(
         except KeyError as error:
             found.left_out.append(f"{cells['id']}: no design value {error.args[0]}")
             return
-    _, problems = compile_rules(replace(plant, alarms=(cells,)), signals)
+    alone = {key: value for key, value in cells.items() if key != "follows"}
+    _, problems = compile_rules(replace(plant, alarms=(alone,)), signals)
     wrong = [problem for problem in problems if not is_warning(problem)]
     if wrong:
         found.left_out.append(f"{cells['id']}: {wrong[0].wrong}")

@@ -1,8 +1,9 @@
 """The life of an alarm as a table: which state follows which event.
 
 Follows the state model of ISA-18.2 (nine states; shelving, suppression by design and
-out of service lie over the base states). Two events go beyond it, RESUME_ACKED and
-RESUME_UNACKED: they hand an alarm back when the higher limit of its point has returned.
+out of service lie over the base states). Four events go beyond it. RESUME_ACKED and
+RESUME_UNACKED hand an alarm back when the higher limit of its point has returned;
+FOUND_ACKED and FOUND_RETURNED take over what a device had settled before it was asked.
 """
 
 from __future__ import annotations
@@ -58,6 +59,10 @@ class Event(StrEnum):
     """The higher limit returned unacknowledged; this one is still exceeded."""
     RESUME_ACKED = "RESUME_ACKED"
     """The higher limit returned acknowledged; this one is still exceeded."""
+    FOUND_ACKED = "FOUND_ACKED"
+    """Its device had it in alarm, acknowledged there, when it was first asked."""
+    FOUND_RETURNED = "FOUND_RETURNED"
+    """It came and went at its device before it was asked, and nobody acknowledged there."""
     OUT_OF_SERVICE = "OUT_OF_SERVICE"
     IN_SERVICE = "IN_SERVICE"
 
@@ -78,6 +83,8 @@ SUPPRESS           DSUPR DSUPR DSUPR DSUPR DSUPR DSUPR -     -     -
 UNSUPPRESS         -     -     -     -     -     -     -     NORM  -
 RESUME_UNACKED     !     !     !     !     !     !     !     UNACK !
 RESUME_ACKED       !     !     !     !     !     !     !     ACKED !
+FOUND_ACKED        ACKED -     -     ACKED ACKED ACKED -     -     -
+FOUND_RETURNED     RTNUN -     -     -     -     -     -     -     -
 OUT_OF_SERVICE     OOSRV OOSRV OOSRV OOSRV OOSRV OOSRV OOSRV OOSRV !
 IN_SERVICE         !     !     !     !     !     !     !     !     NORM
 """

@@ -14,6 +14,7 @@ from typing import Final
 
 from plantview.alarms.gate import usable
 from plantview.alarms.names import is_on
+from plantview.model.device_event import DeviceEvent
 from plantview.model.quality import Quality
 from plantview.model.reading import Frame
 from plantview.model.signal import Signal
@@ -182,7 +183,26 @@ class Unusable:
         return (self.signal,)
 
 
-Watch = Limit | Deviation | Rate | StateIs | Mismatch | Silence | Losses | Unusable
+@dataclass(frozen=True, slots=True)
+class DeviceOwn:
+    """What a device itself considers to be in alarm: all its objects as a row, one of them as an alarm."""
+
+    device: str
+    label: str
+    name: str = ""
+    """The object, such as ``analog-input,3``; empty in the row of the device."""
+    signal: Signal | None = None
+    """The point that reads the object, if there is one."""
+    points: Mapping[str, Signal] = field(default_factory=dict)
+    """Object -> the point that reads it."""
+
+    @property
+    def signals(self) -> tuple[Signal, ...]:
+        """Return the point of the object, for a trend of it."""
+        return () if self.signal is None else (self.signal,)
+
+
+Watch = Limit | Deviation | Rate | StateIs | Mismatch | Silence | Losses | Unusable | DeviceOwn
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,6 +215,8 @@ class Scan:
     now_s: float
     """Monotonic."""
     since_start_s: float = 0.0
+    events: Mapping[str, tuple[DeviceEvent, ...]] = field(default_factory=dict)
+    """Device id -> the objects that it considers to be in alarm; a device that was not heard yet is missing."""
 
 
 def judge(watch: Watch, scan: Scan, *, active: bool) -> bool | None:
@@ -212,13 +234,22 @@ def judge(watch: Watch, scan: Scan, *, active: bool) -> bool | None:
             return None if value is None else round(value) in numbers
         case Mismatch():
             return _mismatch(watch, scan.frame)
+        case Silence() | Losses() | DeviceOwn():
+            return _of_device(watch, scan, active=active)
+        case Unusable(signal):
+            quality = scan.frame.reading(signal.name).quality
+            return None if quality is Quality.STALE else quality is Quality.BAD
+
+
+def _of_device(watch: Silence | Losses | DeviceOwn, scan: Scan, *, active: bool) -> bool | None:
+    match watch:
         case Silence(device):
             return device in scan.silent
         case Losses():
             return watch.take(scan.silent, scan.now_s, starting=scan.since_start_s < UNHEARD_S, active=active)
-        case Unusable(signal):
-            quality = scan.frame.reading(signal.name).quality
-            return None if quality is Quality.STALE else quality is Quality.BAD
+        case DeviceOwn(device, _, name):
+            listed = scan.events.get(device)
+            return None if listed is None else any(one.object_name == name and one.active for one in listed)
 
 
 def _beyond(value: float, set_at: float, clear_at: float, *, active: bool) -> bool:

@@ -8,11 +8,24 @@ from typing import Final
 from plantview.alarms import amounts
 from plantview.alarms.names import near, state_numbers
 from plantview.alarms.rows import Row
-from plantview.alarms.watch import Deviation, Limit, Losses, Mismatch, Rate, Silence, StateIs, Unusable, Watch
+from plantview.alarms.watch import (
+    Deviation,
+    DeviceOwn,
+    Limit,
+    Losses,
+    Mismatch,
+    Rate,
+    Silence,
+    StateIs,
+    Unusable,
+    Watch,
+)
 from plantview.model.plant import Plant
 from plantview.model.signal import Signal
 
 DERIVED_PERIOD_S: Final = 15.0
+EVENTS_PERIOD_S: Final = 30.0
+"""How often a device is asked for what it has in alarm."""
 LOSSES_MIN: Final = 2
 
 # Seconds on and off by quantity: the widely reproduced starting points of ISA-18.2 and EEMUA 191 (from memory).
@@ -33,6 +46,8 @@ def build(row: Row, plant: Plant, signals: Mapping[str, Signal]) -> Watch | None
         return None
     if row.type == "COMM":
         return _silence(row, plant)
+    if row.type == "DEVICE":
+        return _own(row, plant, signals)
     if row.type == "LOSS":
         return _losses(row, plant)
     signal = _signal(row, "point", signals)
@@ -126,6 +141,19 @@ def _silence(row: Row, plant: Plant) -> Watch | None:
     return None
 
 
+def _own(row: Row, plant: Plant, signals: Mapping[str, Signal]) -> Watch | None:
+    name = row.text("device")
+    device = plant.devices.get(name)
+    if device is None:
+        row.wrong("device", f"no device '{name}'{near(name, plant.devices)}", "name a device of [devices]")
+        return None
+    if device.protocol != "bacnet":
+        row.wrong("device", f"{name} is a Modbus device: it has no alarms of its own", "name a BACnet device")
+        return None
+    points = {signal.address: signal for signal in signals.values() if signal.device == name}
+    return DeviceOwn(name, device.label, points=points)
+
+
 def _losses(row: Row, plant: Plant) -> Watch | None:
     count, within_s = row.number("devices_min", 0.0), row.number("within_s", 0.0)
     if within_s == 0:
@@ -147,7 +175,7 @@ def _signal(row: Row, key: str, signals: Mapping[str, Signal]) -> Signal | None:
 def equipment(watch: Watch) -> str:
     """Return the equipment, header or device that the alarm belongs to."""
     match watch:
-        case Silence(device):
+        case Silence(device) | DeviceOwn(device):
             return device
         case Losses():
             return "PLANT"
@@ -157,7 +185,7 @@ def equipment(watch: Watch) -> str:
 
 def devices(watch: Watch, signals: Mapping[str, Signal]) -> frozenset[str]:
     """Return every device behind the watched signals, through derived values down to what is read."""
-    found: set[str] = set()
+    found: set[str] = {watch.device} if isinstance(watch, DeviceOwn) else set()
     seen: set[str] = set()
     waiting = [signal.name for signal in watch.signals]
     while waiting:
@@ -174,6 +202,8 @@ def period_s(watch: Watch, plant: Plant) -> float:
     """Return how often the slowest watched signal is renewed."""
     if isinstance(watch, Silence):
         return plant.devices[watch.device].period_s
+    if isinstance(watch, DeviceOwn):
+        return EVENTS_PERIOD_S
     if isinstance(watch, Losses):
         return max(device.period_s for device in plant.devices.values())
     return max(signal.period_s or DERIVED_PERIOD_S for signal in watch.signals)

@@ -10,7 +10,8 @@ from plantview.alarms.amounts import shown_span, shown_value
 from plantview.alarms.gate import usable
 from plantview.alarms.names import is_on, state_word
 from plantview.alarms.rules import Rule
-from plantview.alarms.watch import Deviation, Limit, Losses, Mismatch, Rate, Silence, StateIs, Unusable
+from plantview.alarms.watch import Deviation, DeviceOwn, Limit, Losses, Mismatch, Rate, Silence, StateIs, Unusable
+from plantview.model.device_event import DeviceEvent
 from plantview.model.reading import Frame
 from plantview.model.signal import Signal
 
@@ -18,8 +19,10 @@ _ABBREVIATION: Final = re.compile(r"\s*\([^)]*\)$")
 NOTHING: Final[dict[str, Any]] = {"value": None, "limit": None, "unit": ""}
 
 
-def describe(rule: Rule, frame: Frame, silent: Mapping[str, str]) -> dict[str, Any] | None:
-    """Return value, limit, unit and text of an alarm; None while its readings do not tell."""
+def describe(
+    rule: Rule, frame: Frame, silent: Mapping[str, str], event: DeviceEvent | None = None
+) -> dict[str, Any] | None:
+    """Return value, limit, unit and text of an alarm; None while its readings, or its device, do not tell."""
     watch = rule.watch
     match watch:
         case Limit(signal):
@@ -37,10 +40,8 @@ def describe(rule: Rule, frame: Frame, silent: Mapping[str, str]) -> dict[str, A
             return _mismatch(watch, frame, rule.system)
         case Unusable(signal):
             return _said(f"{label(signal)}: no usable value, {frame.reading(signal.name).reason or 'now usable again'}")
-        case Silence(device, name):
-            said = f"No answer from {name}" if device in silent else f"{name} answers"
-            why = f": {silent[device]}" if silent.get(device) else ""
-            return _said(f"{said}{why}")
+        case Silence() | DeviceOwn():
+            return _of_device(watch, silent, event)
         case Losses(_, within_s, lost):
             return _said(f"{len(lost)} devices lost within {within_s:g} s: {', '.join(sorted(lost))}") if lost else None
 
@@ -76,6 +77,21 @@ def _deviation(watch: Deviation, frame: Frame, system: str) -> dict[str, Any] | 
     _, target_text, _ = shown_value(target, watch.signal, system)
     said = f"{label(watch.signal)} {_spaced(text, unit)}, limit {limit_text} (setpoint {target_text})"
     return {"value": number, "limit": limit, "unit": unit, "text": said}
+
+
+def _of_device(
+    watch: Silence | DeviceOwn, silent: Mapping[str, str], event: DeviceEvent | None
+) -> dict[str, Any] | None:
+    if isinstance(watch, DeviceOwn):
+        return None if event is None else _said(_reported(watch, event))
+    said = f"No answer from {watch.label}" if watch.device in silent else f"{watch.label} answers"
+    why = f": {silent[watch.device]}" if silent.get(watch.device) else ""
+    return _said(f"{said}{why}")
+
+
+def _reported(watch: DeviceOwn, event: DeviceEvent) -> str:
+    what = event.object_name if watch.signal is None else label(watch.signal)
+    return f"{what}: {event.state.replace('-', ' ')} reported by {watch.label or watch.device}"
 
 
 REPORTED_BY: Final = {"fault": "the panel", "drive_fault": "the drive"}

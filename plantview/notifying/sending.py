@@ -12,6 +12,7 @@ from typing import Final
 from urllib.parse import urlsplit
 
 from plantview.errors import PlantviewError
+from plantview.notifying import further
 from plantview.notifying.message import Message
 from plantview.notifying.settings import EmailServer, Receiver
 
@@ -26,10 +27,9 @@ class NotSent(PlantviewError):
 def send(message: Message, receiver: Receiver, email: EmailServer | None) -> None:
     """Send it, or raise NotSent."""
     try:
-        if receiver.webhook:
-            _post(message, receiver.webhook)
-        elif email is not None:
-            _mail(message, receiver.email, email)
+        _leave(message, receiver, email)
+    except further.NotInstalled as error:
+        raise NotSent(str(error)) from error
     except smtplib.SMTPAuthenticationError as error:
         raise NotSent(f"the mail server did not accept user and password ({error.smtp_code})") from error
     except smtplib.SMTPRecipientsRefused as error:
@@ -42,6 +42,15 @@ def send(message: Message, receiver: Receiver, email: EmailServer | None) -> Non
         raise NotSent(f"no answer within {DEADLINE_REAL_S:g} s") from error
     except (OSError, http.client.HTTPException, ValueError) as error:
         raise NotSent(f"cannot be reached: {_short(error)}") from error
+
+
+def _leave(message: Message, receiver: Receiver, email: EmailServer | None) -> None:
+    if receiver.webhook:
+        _post(message, receiver.webhook)
+    elif receiver.service:
+        _pass_on(message, receiver.service)
+    elif email is not None:
+        _mail(message, receiver.email, email)
 
 
 def _mail(message: Message, to: str, email: EmailServer) -> None:
@@ -82,6 +91,12 @@ def _post(message: Message, address: str) -> None:
             raise NotSent(f"the web address answered {answer.status} {answer.reason}")
     finally:
         connection.close()
+
+
+def _pass_on(message: Message, address: str) -> None:
+    trouble = further.pass_on(message.subject, message.text, address)
+    if trouble:
+        raise NotSent(trouble)
 
 
 def _short(error: Exception) -> str:

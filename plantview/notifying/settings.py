@@ -14,6 +14,7 @@
     [[receivers]]
     name = "On call"
     email = "oncall@example.org"          # or: webhook = "https://example.org/hook"
+                                          # or: service = "...", an address of the library apprise (extra: notices)
     priorities = [1, 2]
     classes = ["trip", "protection"]      # leave out for all
     days = "Mon-Fri"                      # leave out for every day
@@ -39,6 +40,7 @@ from typing import Any, Final
 from urllib.parse import urlsplit
 
 from plantview.errors import Problem
+from plantview.notifying import further
 
 FILE: Final = "notifications.toml"
 PASSWORD: Final = "PLANTVIEW_EMAIL_PASSWORD"  # noqa: S105 - the name of the variable
@@ -51,7 +53,7 @@ UNACKNOWLEDGED_MIN_MAX: Final = 7 * 24 * 60
 _TOP_KEYS: Final = frozenset({"page", "digest", "email", "receivers"})
 _EMAIL_KEYS: Final = frozenset({"server", "port", "security", "sender", "user", "password"})
 _RECEIVER_KEYS: Final = frozenset(
-    {"name", "email", "webhook", "priorities", "classes", "days", "hours", "unacknowledged_min", "digest"}
+    {"name", "email", "webhook", "service", "priorities", "classes", "days", "hours", "unacknowledged_min", "digest"}
 )
 _ADDRESS: Final = re.compile(r"[^@\s<>,;]+@[^@\s<>,;]+")
 
@@ -83,6 +85,8 @@ class Receiver:
     hours: tuple[time, time] | None
     unacknowledged_s: float
     digest: bool
+    service: str = ""
+    """Instead of both: an address that the library apprise knows."""
 
     def wants(self, priority: int, class_name: str) -> bool:
         """Return whether such an alarm is for this receiver."""
@@ -225,8 +229,11 @@ def _receiver(cells: _Cells, email: EmailServer | None) -> Receiver:
     name, address, webhook = cells.text("name"), cells.text("email"), cells.text("webhook")
     if not name:
         cells.wrong("name", "missing", 'add name = "On call"')
-    if bool(address) == bool(webhook):
-        cells.wrong("email", "needs either email or webhook", 'add email = "oncall@example.org"')
+    service = cells.text("service")
+    if sum(map(bool, (address, webhook, service))) != 1:
+        cells.wrong("email", "needs one of email, webhook and service", 'add email = "oncall@example.org"')
+    if service:
+        _check_service(cells, service)
     if address and not _ADDRESS.fullmatch(address):
         cells.wrong("email", f"'{address}' is no e-mail address", 'write it like "oncall@example.org"')
     if address and email is None:
@@ -241,8 +248,18 @@ def _receiver(cells: _Cells, email: EmailServer | None) -> Receiver:
     minutes = cells.whole("unacknowledged_min", 0, 0, UNACKNOWLEDGED_MIN_MAX)
     return Receiver(
         name, address, webhook, _priorities(cells), _classes(cells), _days(cells), _hours(cells),
-        minutes * 60.0, digest is True,
+        minutes * 60.0, digest is True, service,
     )  # fmt: skip
+
+
+def _check_service(cells: _Cells, address: str) -> None:
+    try:
+        known = further.is_known(address)
+    except further.NotInstalled:
+        cells.wrong("service", further.MISSING, further.REMEDY)
+        return
+    if not known:
+        cells.wrong("service", "is no address that apprise knows", "write it as the documentation of apprise says")
 
 
 def _priorities(cells: _Cells) -> frozenset[int]:

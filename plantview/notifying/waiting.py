@@ -113,7 +113,7 @@ class Waiting:
         """Return how this receiver stands, without credentials."""
         return {
             "name": self.receiver.name,
-            "way": "e-mail" if self.receiver.email else "web address",
+            "way": "e-mail" if self.receiver.email else "web address" if self.receiver.webhook else "service",
             "priorities": sorted(self.receiver.priorities),
             "unacknowledged_s": self.receiver.unacknowledged_s,
             "waiting": len(self.calls) + len(self.out),

@@ -24,6 +24,7 @@ Act = Callable[[AlarmEngine, str, str, Body], Refusal | None]
 
 ACTS: Final[Mapping[str, Act]] = {
     "acknowledge": lambda engine, about, person, body: engine.acknowledge(about, person, _text(body)),
+    "comment": lambda engine, about, person, body: engine.comment(about, person, _text(body)),
     "shelve": lambda engine, about, person, body: engine.shelve(about, person, _text(body), _seconds(body)),
     "unshelve": lambda engine, about, person, _: engine.unshelve(about, person),
     "reset": lambda engine, about, person, _: engine.reset(about, person),

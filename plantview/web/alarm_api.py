@@ -13,6 +13,7 @@ from starlette.responses import Response
 
 from plantview.channel.client import ChannelClient
 from plantview.clock import local_text, utc_text
+from plantview.web.acting import acting
 from plantview.web.answers import Json, Problem
 from plantview.web.asked import json_object, moment, whole, words
 from plantview.web.field_asks import ask_field
@@ -21,7 +22,7 @@ from plantview.web.routes import ALARM_ACT, API, NOTICE_TEST
 
 JOURNAL_ROWS_MAX: Final = 500
 EXPORT_ROWS_MAX: Final = 20_000
-PERSON_MAX: Final = 40
+ACT_MAX: Final = 40
 TEXT_MAX: Final = 500
 ABOUT_MAX: Final = 500
 NAME_MAX: Final = 200
@@ -95,9 +96,9 @@ class AlarmApi:
                 400, "'seconds' must be a number of seconds", f"more than 0 and at most {SECONDS_MAX}, or leave it out"
             )
         asked = {
-            "act": words(body, "act", PERSON_MAX, required=True),
+            "act": words(body, "act", ACT_MAX, required=True),
             "about": about,
-            "person": words(body, "person", PERSON_MAX, required=True),
+            "person": acting(request, body),
             "text": words(body, "text", TEXT_MAX, required=False),
             "seconds": seconds,
         }

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
+from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, expect
 
+from plantview.config import load_plant
+from plantview.notifying.message import Call, alarm_message
 from tests.browser.seeing import chromium, seen
+from tests.conftest import CHECKOUT
 from tests.running import Running, running
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(180)]
@@ -113,6 +118,42 @@ def test_from_the_list_to_cause_trend_and_history_in_one_step(demo: Running, bro
         expect(page.locator("#history-rows tr").last).to_contain_text("came")
         page.goto(demo.url + "/alarms/record?id=CWP-1.RUN")
         page.wait_for_selector("#record-trend path.trend-line", state="attached")
+
+
+def test_from_the_mail_to_the_cause_on_a_phone_takes_no_more_than_three_taps(demo: Running, browser: Browser) -> None:
+    told: Any = listed(demo, "BC-2.SILENT")
+    texts = (told[key] for key in ("text", "action", "consequence"))
+    call = Call(told["since_ms"], told["id"], told["equipment"], told["class"], told["priority"], *texts)
+    mail = alarm_message(load_plant(CHECKOUT / "config" / "larkfield"), demo.url, [call])
+    taps = [re.search(r"Cause and trend: (\S+)", mail.text)[1]]  # type: ignore[index]
+    with seen(browser, taps[0], "phone") as watched:
+        expect(watched.page.locator("#record-do")).to_contain_text("Device without power, network broken")
+        box = watched.page.locator("#record-do dd").nth(1).bounding_box()
+    assert len(taps) <= 3
+    assert box is not None
+    assert box["y"] < 844, "the cause is on the first screen"
+
+
+def test_an_alarm_is_commented_shelved_and_acknowledged_on_its_record(demo: Running, browser: Browser) -> None:
+    with seen(browser, demo.url + "/alarms/record?id=BC-2.SILENT") as watched:
+        page = watched.page
+        page.click("[data-act='comment']")
+        expect(page.locator("#record-said")).to_contain_text("Enter your initials first")
+        page.fill("#initials", "MK")
+        page.click("[data-act='comment']")
+        expect(page.locator("#record-said")).to_contain_text("write what there is to say")
+        page.fill("#comment", "electrician is on the way")
+        page.click("[data-act='comment']")
+        expect(page.locator("#history-rows tr").first).to_contain_text("electrician is on the way")
+        page.click("[data-act='shelve']")
+        page.fill("#shelf-reason", "controller is being replaced")
+        page.click("#shelf-do")
+        expect(page.locator("#record-now")).to_contain_text("shelved")
+        page.click("[data-act='unshelve']")
+        page.click("[data-act='acknowledge']")
+        expect(page.locator("#record-now")).to_contain_text("active, acknowledged")
+        expect(page.locator("[data-act='acknowledge']")).to_be_hidden()
+    demo.until(lambda: listed(demo, "BC-2.SILENT").get("acked_by") == "MK")
 
 
 def test_the_journal_is_searched_on_the_page_and_leaves_as_a_file(demo: Running, browser: Browser) -> None:

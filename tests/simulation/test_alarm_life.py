@@ -12,7 +12,9 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
 from plantview.alarms import Search
+from plantview.alarms.own import AT_DEVICE
 from plantview.alarms.table import UNACKNOWLEDGED, State
+from plantview.model.device_event import TRANSITIONS, DeviceEvent, Transition
 from tests.unit.alarm_rig import Rig, row
 
 LIMITS = {"PLAIN": 50.0, "LATCHED": 50.0, "SLOW": 50.0, "GATED": 50.0, "AGAIN": 50.0, "LOWER": 48.0, "HIGHER": 52.0}
@@ -25,11 +27,16 @@ ROWS = (
     row("LOWER", limit="48 degF"),
     row("HIGHER", type="HIHI", limit="52 degF"),
     row("SILENT", type="COMM", device="D-1"),
+    row("FOLLOWER", type="STATE", point="CH-1.fault", states=["FAULT"], follows=["PLAIN"]),
+    row("OWN", type="DEVICE", device="D-2"),
 )
+OBJECT = "analog-value,2"
+OWN = f"OWN {OBJECT}"
+ALL = (*LIMITS, "SILENT", "FOLLOWER", OWN)
 PROMPT = ("PLAIN", "LATCHED", "AGAIN", "HIGHER")
 """Alarms without delay, gate or farther limit. HIHI is the farther limit of every HI here."""
 
-ALARMS = st.sampled_from(sorted([*LIMITS, "SILENT"]))
+ALARMS = st.sampled_from(sorted(ALL))
 TEMPERATURES = st.sampled_from([None, 44.0, 48.0, 49.5, 50.0, 51.0, 52.0, 53.0])
 
 
@@ -37,7 +44,7 @@ class AlarmLife(RuleBasedStateMachine):
     def __init__(self) -> None:
         super().__init__()
         self.folder = tempfile.TemporaryDirectory()
-        self.rig = Rig(*ROWS, folder=Path(self.folder.name))
+        self.rig = Rig(*ROWS, folder=Path(self.folder.name), bacnet=frozenset({"D-2"}))
         self.now_s = 0.0
         self.started_s = 0.0
         self.called: dict[str, bool] = defaultdict(bool)
@@ -55,8 +62,15 @@ class AlarmLife(RuleBasedStateMachine):
         for entry in self.rig.entries[begun:]:
             if entry.annunciated:
                 self.called[entry.alarm] = True
-            if entry.after == State.DSUPR:
+            if entry.after == State.DSUPR or (entry.kind == "ACK" and entry.person == AT_DEVICE):
                 self.called[entry.alarm] = False
+
+    def state(self, alarm: str) -> str:
+        """Return where an alarm stands; one that its device never listed is normal."""
+        return self.rig.state(alarm) if alarm in self.rig.engine._lives else State.NORM
+
+    def states(self) -> dict[str, str]:
+        return {alarm: self.state(alarm) for alarm in ALL}
 
     @property
     def temperature(self) -> float | None:
@@ -74,6 +88,21 @@ class AlarmLife(RuleBasedStateMachine):
         self.rig.set("CH-1.status", runs)
         self.scan(1.0)
 
+    @rule(fault=st.sampled_from([0.0, 1.0, None]))
+    def the_panel_reports(self, fault: float | None) -> None:
+        self.rig.set("CH-1.fault", fault)
+        self.scan(1.0)
+
+    @rule(
+        state=st.sampled_from(["normal", "offnormal", "fault", ""]),
+        waits=st.sets(st.sampled_from(TRANSITIONS)),
+        number=st.integers(1, 3),
+    )
+    def the_device_has(self, state: str, waits: set[str], number: int) -> None:
+        parts = tuple(Transition(word, word not in waits, True, 100, sequence=number) for word in TRANSITIONS)
+        self.rig.events["D-2"] = (DeviceEvent("D-2", OBJECT, state, "alarm", parts),) if state else ()
+        self.scan(1.0)
+
     @rule(seconds=st.sampled_from([1.0, 25.0, 310.0, 700.0]))
     def time_passes(self, seconds: float) -> None:
         self.scan(seconds)
@@ -88,7 +117,7 @@ class AlarmLife(RuleBasedStateMachine):
 
     @rule(alarm=ALARMS)
     def somebody_acknowledges(self, alarm: str) -> None:
-        unseen = self.rig.state(alarm) in UNACKNOWLEDGED
+        unseen = self.state(alarm) in UNACKNOWLEDGED
         assert (self.rig.engine.acknowledge(alarm, "JD") is None) is unseen
         self.answered(alarm, unseen)
 
@@ -99,13 +128,13 @@ class AlarmLife(RuleBasedStateMachine):
     @rule(alarm=ALARMS)
     def somebody_unshelves(self, alarm: str) -> None:
         self.rig.engine.unshelve(alarm, "JD")
-        if self.rig.state(alarm) == State.UNACK:
+        if self.state(alarm) == State.UNACK:
             self.called[alarm] = True
         self.scan(0.0)
 
     @rule(alarm=ALARMS)
     def somebody_resets(self, alarm: str) -> None:
-        waits = self.rig.state(alarm) == State.LATAC
+        waits = self.state(alarm) == State.LATAC
         assert (self.rig.engine.reset(alarm, "JD") is None) is waits
 
     @rule(alarm=ALARMS)
@@ -119,20 +148,20 @@ class AlarmLife(RuleBasedStateMachine):
 
     @rule(down_s=st.sampled_from([0.0, 90.0, 900.0]))
     def the_computer_is_killed(self, down_s: float) -> None:
-        before = {alarm: self.rig.state(alarm) for alarm in [*LIMITS, "SILENT"]}
+        before = self.states()
         self.now_s += down_s
         self.rig.clock.go_to(self.now_s)
         self.rig.restart()
         self.started_s = self.now_s
-        assert {alarm: self.rig.state(alarm) for alarm in before} == before
+        assert self.states() == before
         self.scan(0.0)
 
     @rule(step_s=st.sampled_from([-3_600.0, 3_600.0]))
     def the_clock_is_stepped(self, step_s: float) -> None:
-        before = {alarm: self.rig.state(alarm) for alarm in LIMITS}
+        before = self.states()
         self.rig.clock.step(step_s)
         self.scan(0.0)
-        assert {alarm: self.rig.state(alarm) for alarm in LIMITS} == before
+        assert self.states() == before
 
     def answered(self, alarm: str, done: bool) -> None:
         if done:
@@ -143,7 +172,7 @@ class AlarmLife(RuleBasedStateMachine):
     @invariant()
     def nothing_is_forgotten_before_a_person_saw_it(self) -> None:
         waiting = {alarm for alarm, called in self.called.items() if called}
-        assert {alarm for alarm in waiting if self.rig.state(alarm) not in UNACKNOWLEDGED} == set()
+        assert {alarm for alarm in waiting if self.state(alarm) not in UNACKNOWLEDGED} == set()
         listed = {record["id"] for record in self.rig.engine.snapshot()["active"] if not record["acked"]}
         assert waiting <= listed
 
@@ -183,8 +212,22 @@ class AlarmLife(RuleBasedStateMachine):
             if line["before"] and line["kind"] != "REFUSED":
                 assert line["before"] == stands[line["alarm"]]
                 stands[line["alarm"]] = line["after"]
-        for alarm in [*LIMITS, "SILENT"]:
-            assert stands[alarm] == self.rig.state(alarm)
+        for alarm in ALL:
+            assert stands[alarm] == self.state(alarm)
+
+    @invariant()
+    def a_consequence_is_on_the_list_set_aside_or_its_cause_speaks_for_it(self) -> None:
+        reading = self.rig.readings.get("CH-1.fault")
+        if reading is not None and reading.value == 1.0:
+            assert self.state("FOLLOWER") != State.NORM
+        if self.state("FOLLOWER") == State.DSUPR:
+            assert self.state("PLAIN") in {State.UNACK, State.ACKED}
+
+    @invariant()
+    def what_waits_at_a_device_is_no_normal_alarm_here(self) -> None:
+        for event in self.rig.events.get("D-2", ()):
+            if event.active:
+                assert self.state(OWN) not in {State.NORM, State.RTNUN}
 
     @invariant()
     def first_out_names_only_members_and_somebody_is_first(self) -> None:

@@ -9,8 +9,9 @@ from plantview.alarms import AlarmEngine, AlarmStore, Search, compile_rules
 from plantview.alarms.journal import Entry
 from plantview.clock import ManualClock
 from plantview.errors import Problem
+from plantview.model.device_event import DeviceEvent
 from plantview.model.plant import Adapter, Device, Equipment, Plant
-from plantview.model.point import ModbusAddress, Point
+from plantview.model.point import BacnetAddress, ModbusAddress, Point
 from plantview.model.reading import Frame, Reading, bad, good
 from plantview.units import unit
 
@@ -58,8 +59,10 @@ def row(alarm_id: str = "HI", **cells: Any) -> dict[str, Any]:
     return {key: value for key, value in (plain | cells).items() if value is not None}
 
 
-def small_plant(*rows: dict[str, Any], period_s: float = 1.0, units: str = "ip") -> Plant:
-    """Return a plant of one chiller, one pump, one valve and one fan on two devices."""
+def small_plant(
+    *rows: dict[str, Any], period_s: float = 1.0, units: str = "ip", bacnet: frozenset[str] = frozenset()
+) -> Plant:
+    """Return a plant of one chiller, one pump, one valve and one fan on two devices, Modbus ones or ``bacnet``."""
     points = {
         name: Point(
             name,
@@ -68,7 +71,9 @@ def small_plant(*rows: dict[str, Any], period_s: float = 1.0, units: str = "ip")
             quantity,
             unit(unit_name, quantity),
             device,
-            ModbusAddress("holding", number, "int16", "", 1.0, 0.0, ()),
+            BacnetAddress("analog-value", number)
+            if device in bacnet
+            else ModbusAddress("holding", number, "int16", "", 1.0, 0.0, ()),
             period_s,
             states,
             -1e9,
@@ -91,7 +96,12 @@ def small_plant(*rows: dict[str, Any], period_s: float = 1.0, units: str = "ip")
             name: Equipment(name, kind, name, "CT-1" if kind == "fan" else "", "", {}, {})
             for name, kind in EQUIPMENT.items()
         },
-        devices={name: Device(name, "modbus", "127.0.0.1", 1, 1, period_s, 1.0, f"panel {name}") for name in DEVICES},
+        devices={
+            name: Device(
+                name, "bacnet" if name in bacnet else "modbus", "127.0.0.1", 1, 1, period_s, 1.0, f"panel {name}"
+            )
+            for name in DEVICES
+        },
         points=points,
         actuators={},
         bacnet=Adapter("", 0),
@@ -116,8 +126,16 @@ class HandClock(ManualClock):
 class Rig:
     """One engine on the small plant; times are seconds since its start."""
 
-    def __init__(self, *rows: dict[str, Any], folder: Path | None = None, clock: HandClock | None = None) -> None:
-        self.rows, self.folder = rows, folder
+    def __init__(
+        self,
+        *rows: dict[str, Any],
+        folder: Path | None = None,
+        clock: HandClock | None = None,
+        bacnet: frozenset[str] = frozenset(),
+    ) -> None:
+        self.rows, self.folder, self.bacnet = rows, folder, bacnet
+        self.events: dict[str, tuple[DeviceEvent, ...]] = {}
+        """What each device has in alarm itself."""
         self.clock = clock or HandClock()
         self.readings: dict[str, Reading] = {}
         self.silent: dict[str, str] = {}
@@ -126,7 +144,7 @@ class Rig:
         self.engine = self._start()
 
     def _start(self) -> AlarmEngine:
-        rules, problems = compile_rules(small_plant(*self.rows), {})
+        rules, problems = compile_rules(small_plant(*self.rows, bacnet=self.bacnet), {})
         assert [problem for problem in problems if "warning" not in problem.remedy] == []
         self.store = AlarmStore(self.folder, self.clock)
         return AlarmEngine(rules, self.clock, self.store)
@@ -136,6 +154,7 @@ class Rig:
         self.store._disconnect()
         self.rows = rows or self.rows
         self.readings.clear()
+        self.events.clear()
         self.engine = self._start()
 
     def set(self, name: str, value: float | None) -> None:
@@ -151,7 +170,7 @@ class Rig:
             self.set({"temp": "CH-1.chws_temp", "status": "CH-1.status", "fault": "CH-1.fault"}[name], value)
         self._frames += 1
         frame = Frame(self._frames, self.clock.now_ms(), dict(self.readings))
-        self.entries += self.engine.evaluate(frame, self.silent, stamps)
+        self.entries += self.engine.evaluate(frame, self.silent, stamps, self.events)
 
     def state(self, alarm_id: str = "HI") -> str:
         """Return where an alarm stands."""

@@ -80,6 +80,7 @@ async def test_each_act_of_a_person_goes_through_and_back(desk: Desk) -> None:
         ({"act": "shelve", "text": "part ordered", "seconds": 3_600}, "SHLVD"),
         ({"act": "unshelve"}, "UNACK"),
         ({"act": "shelve", "text": "until it is over", "seconds": None}, "SHLVD"),
+        ({"act": "comment", "text": "spoke to the maker"}, "SHLVD"),
         ({"act": "out_of_service", "text": "sensor out"}, "OOSRV"),
         ({"act": "in_service"}, "NORM"),
     ):

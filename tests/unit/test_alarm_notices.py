@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import socketserver
+import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -316,7 +317,7 @@ def test_a_file_that_others_may_read_is_refused_with_the_command_that_helps(tmp_
         ('days = "Fri-Mon"', 'days = "Freitag"', "receivers[0].days", "are no days"),
         ('hours = "17:00-07:00"', 'hours = "17:00-7"', "receivers[0].hours", "no time of day"),
         ('hours = "17:00-07:00"', 'hours = "07:00-07:00"', "receivers[0].hours", "the same"),
-        ('email = "oncall@example.org"', "", "receivers[0].email", "either email or webhook"),
+        ('email = "oncall@example.org"', "", "receivers[0].email", "one of email, webhook and service"),
         ('name = "Hook"', 'name = "On call"', "receivers", "two receivers"),
         ("priorities = [1]", "priorities = [5]", "receivers[1].priorities", "no priorities"),
         ('webhook = "https://', 'webhook = "ftp://', "receivers[1].webhook", "no web address"),
@@ -458,3 +459,55 @@ def test_a_server_that_is_not_there_is_said() -> None:
         pass
     with pytest.raises(NotSent, match="cannot be reached"):
         send(alarm_message(PLANT, PAGE, [call()]), receiver(email="", webhook=address), None)
+
+
+# --- further ways ---------------------------------------------------------------------------------
+# the library's own plugins still import a module that Python 3.13 no longer has
+further_ways = pytest.mark.filterwarnings("ignore:'imghdr' is deprecated:DeprecationWarning")
+
+
+@further_ways
+def test_a_further_way_carries_subject_and_text() -> None:
+    with hook(200) as (address, taken):
+        way = address.replace("http://", "json://")
+        send(alarm_message(PLANT, PAGE, [call()]), receiver(email="", service=way), None)
+    assert taken[0]["title"].endswith("CH-1 Fault reported by the panel")
+    assert "Do: Read the fault on the panel" in taken[0]["message"]
+
+
+@further_ways
+def test_a_further_way_that_refuses_is_a_failure_without_its_secret() -> None:
+    with hook(403) as (address, _), pytest.raises(NotSent, match="the service answered 403") as raised:
+        send(alarm_message(PLANT, PAGE, [call()]), receiver(email="", service=address.replace("http", "json")), None)
+    assert "key=1" not in str(raised.value)
+    with pytest.raises(NotSent, match="cannot be reached, or refused") as raised:
+        send(alarm_message(PLANT, PAGE, [call()]), receiver(email="", service=address.replace("http", "json")), None)
+    assert "key=1" not in str(raised.value)
+
+
+@further_ways
+def test_a_further_way_that_nobody_knows_is_a_problem_before_anything_is_sent(tmp_path: Path) -> None:
+    for address, wrong in (("nosuch://x", ["is no address that apprise knows"]), ("json://127.0.0.1:9/x", [])):
+        text = GOOD.replace('webhook = "https://example.org/hook?key=secret"', f'service = "{address}"')
+        settings, problems = load_settings(written(tmp_path, text), {})
+        assert [problem.wrong for problem in problems] == wrong
+        assert address not in str(problems)
+        assert [one.service for one in settings.receivers] == ([] if wrong else ["", address])
+    with pytest.raises(NotSent, match="not understood"):
+        send(alarm_message(PLANT, PAGE, [call()]), receiver(email="", service="nosuch://x"), None)
+
+
+def test_without_the_extra_the_message_names_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "apprise", None)
+    text = GOOD.replace('webhook = "https://example.org/hook?key=secret"', 'service = "json://127.0.0.1:9/x"')
+    _, problems = load_settings(written(tmp_path, text), {})
+    assert [problem.wrong for problem in problems] == ["the extra 'notices' is not installed"]
+    assert 'pip install "plantview[notices]"' in problems[0].remedy
+    with pytest.raises(NotSent, match="the extra 'notices' is not installed"):
+        send(alarm_message(PLANT, PAGE, [call()]), receiver(email="", service="json://127.0.0.1:9/x"), None)
+
+
+def test_nothing_is_imported_for_whoever_uses_no_further_way(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "apprise", None)
+    assert load_settings(written(tmp_path, GOOD), {})[1] == []
+    assert Waiting(receiver(email="", service="json://127.0.0.1:9/x"), ZoneInfo("UTC")).row()["way"] == "service"

@@ -19,11 +19,13 @@ def layout(_view: FrameView) -> list[Any]:
     return [
         html.H2("Alarm", id="record-title"),
         alarm_links(),
+        html.Div(id="record-acts", role="group", className="acknowledge", **attributes(aria_label="Acts")),
         html.P(id="record-answer", role="status", className="summary"),
         html.Div(
             [
                 html.Section(id="record-now", **attributes(aria_label="Present state")),
                 html.Section(id="record-do", **attributes(aria_label="What to do")),
+                html.Section(id="record-device", hidden=True, **attributes(aria_label="What the device says")),
                 html.Section(id="record-trend", **attributes(aria_label="Trend around the alarm")),
                 html.Section(id="record-rule", **attributes(aria_label="How it is set")),
             ],
