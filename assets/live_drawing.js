@@ -9,8 +9,13 @@
   const SIGNS = {
     p1: ["M10 1H22L31 10V22L22 31H10L1 22V10Z", "1", 23], p2: ["M16 2L31 29H1Z", "2", 26],
     p3: ["M16 1L31 16L16 31L1 16Z", "3", 23], p4: ["M16 3A13 13 0 1 0 16 29A13 13 0 1 0 16 3Z", "4", 23],
-    hand: ["M4 4H28V28H4Z", "H", 23], clock: ["M16 4A12 12 0 1 0 16 28A12 12 0 1 0 16 4ZM16 9V16H22", "", 0],
+    hand: ["M4 4H28V28H4Z", "H", 23], held: ["M2 4H22L31 16L22 28H2Z", "O", 23], clock: ["M16 4A12 12 0 1 0 16 28A12 12 0 1 0 16 4ZM16 9V16H22", "", 0],
   };
+
+  // what the device itself reports as overridden, or an outsider's command of a higher priority
+  const HELD = /^in hand at the device|overrid|held by/i;
+  const LEAST_SCALE = 0.32;
+  const OPENED = "/plant/machine?id=";
 
   const { state, text, subscribe, repaint } = window.plantview;
   let nodes = null; // what of the drawing is patched
@@ -80,9 +85,10 @@
   }
 
   /* --- parts of the drawing ---------------------------------------------------------------------- */
-  function valveText(number) {
-    const open = Number(number);
-    return open >= 98 ? "OPEN" : open <= 2 ? "CLOSED" : `${number} %`;
+  /* The word of the valve's condition, where it has one: every page says the same of the same valve. */
+  function valveText(node, number) {
+    const [, word] = state.conditions[node.dataset.valve] || [];
+    return state.silent || !word || word === "?" ? `${number} %` : word;
   }
 
   /* Water is known to stand where every flow that would move it is known to be still. */
@@ -93,12 +99,13 @@
   function patchValue(entry, byPoint) {
     const { node, name, hit } = entry, shown = text(name);
     const priority = worst(byPoint[name] || []);
-    const hand = shown.quality === 1 && /hand|overrid/i.test(shown.reason);
+    const held = shown.quality === 1 && HELD.test(shown.reason);
+    const hand = shown.quality === 1 && !held && /hand/i.test(shown.reason);
     mark(node, "bad", shown.quality >= BAD);
     mark(node, "stale", shown.quality === STALE);
-    mark(node, "doubt", shown.quality === 1 && !hand);
+    mark(node, "doubt", shown.quality === 1 && !hand && !held);
     for (const p of [1, 2, 3, 4]) mark(node, `p${p}`, priority === p);
-    const kind = priority ? `p${priority}` : hand ? "hand" : "";
+    const kind = priority ? `p${priority}` : hand ? "hand" : held ? "held" : "";
     mark(node, "signed", kind !== "");
     sign(node, kind, hit.x + 3, hit.y + hit.h * 0.08, hit.h * 0.84);
     const standing = stands(entry.branches) && shown.quality < STALE;
@@ -106,7 +113,7 @@
     mark(node, "standing", standing);
     const unit = standing ? "no flow" : shown.quality === STALE ? ageMark(shown.age_s) : node.dataset.unit || (state.units === "si" && node.dataset.unitSi) || shown.unit;
     const isValve = node.dataset.form === "valve";
-    say(entry.number, isValve ? valveText(shown.number) : shown.number);
+    say(entry.number, isValve ? valveText(node, shown.number) : shown.number);
     say(entry.unit, isValve && shown.quality !== STALE ? "" : unit);
     const label = state.signals[name] ? `${state.signals[name].equipment} ${state.signals[name].label}` : name;
     const told = shown.quality >= BAD ? `no value: ${shown.reason}` : `${shown.number} ${shown.unit}`;
@@ -215,12 +222,36 @@
     const shape = narrow.matches ? "phone" : "wall";
     if (place.mounted === shape) return;
     place.mounted = shape;
-    const answer = await fetch(`${place.dataset.src || "/schematic.svg"}?orientation=${shape}`);
-    if (!answer.ok) { place.mounted = ""; place.textContent = "The drawing could not be loaded; reload the page."; return; }
+    const level = place.dataset.level || "plant", id = new URLSearchParams(location.search).get("id") || "";
+    const answer = await fetch(`/schematic.svg?orientation=${shape}&level=${level}&id=${encodeURIComponent(id)}`);
+    if (!answer.ok) { place.textContent = await refusal(answer); return; }
     const parsed = new DOMParser().parseFromString(await answer.text(), "image/svg+xml").documentElement;
     place.replaceChildren(document.importNode(parsed, true));
+    const svg = place.firstElementChild;
+    // a crowded plant scrolls rather than shrink below what can be read; nobody scrolls on a wall
+    if (shape === "wall" && !document.body.classList.contains("wall")) svg.style.minHeight = `${Math.round(svg.viewBox.baseVal.height * LEAST_SCALE)}px`;
     nodes = gather(place);
+    if (level !== "machine" && !document.body.classList.contains("wall")) nodes.machines.forEach(makeOpen);
     repaint();
+  }
+
+  async function refusal(answer) {
+    try { const told = await answer.json(); return `${told.detail}: ${told.remedy}`; } catch { return "The drawing could not be loaded; reload the page."; }
+  }
+
+  /* A machine leads to its own drawing; its values lead to their own detail. */
+  function makeOpen({ node }) {
+    set(node, "tabindex", "0");
+    set(node, "role", "link");
+    node.classList.add("opens");
+  }
+
+  function openMachine(event) {
+    const value = event.target.closest && event.target.closest("g.value");
+    const machine = event.target.closest && event.target.closest(".machine.opens");
+    if (value || !machine) return;
+    event.preventDefault();
+    location.assign(OPENED + encodeURIComponent(machine.dataset.equipment));
   }
 
   function look() {
@@ -239,6 +270,8 @@
   new MutationObserver(look).observe(document.documentElement, { childList: true, subtree: true });
   narrow.addEventListener("change", look);
   document.addEventListener("keydown", pressed);
+  document.addEventListener("click", openMachine);
+  document.addEventListener("keydown", (event) => { if (event.key === "Enter") openMachine(event); });
   subscribe(patchDrawing);
   look();
 

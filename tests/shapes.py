@@ -244,29 +244,178 @@ def series_counterflow() -> Description:
     return plant
 
 
-def air_cooled() -> Description:
-    """Return two air-cooled chillers and a buffer tank: one loop only."""
-    plant = Description("air cooled with buffer tank")
-    plant.add("chiller", "CH-1", "CH-2", more=', cooling = "air"')
-    plant.add("pump", "CHWP-1", "CHWP-2")
-    plant.add("tank", "TK-1")
+def air_cooled(chillers: int = 2, *, tank: bool = True) -> Description:
+    """Return air-cooled chillers, with a buffer tank if wanted: one loop only."""
+    plant = Description(f"{chillers} air cooled")
+    names = plant.add("chiller", *_numbered("CH", chillers), more=', cooling = "air"')
+    pumps = plant.add("pump", *_numbered("CHWP", chillers))
+    headers, stages = ["chw-return", "chw-supply"], []
+    if tank:
+        plant.add("tank", "TK-1")
+        headers.insert(1, "tank-out")
+        stages.append(stage("buffer", "tank", "chw-return", "tank-out", ["TK-1"]))
+    branches = [[pump, f"{name}.evaporator"] for pump, name in zip(pumps, names, strict=True)]
+    stages.append(stage("chillers", "chiller", headers[-2], "chw-supply", *branches))
+    plant.loop("chilled", "chw-return", headers, [*stages, _coils(plant, 1, "chw-supply", "chw-return")])
+    return plant
+
+
+def economiser_beside() -> Description:
+    """Return an exchanger beside the chillers on both loops, closed-circuit towers, pumps after the evaporators."""
+    plant = Description("economiser beside the chillers")
+    names = plant.add("chiller", *_numbered("CH", 2))
+    plant.add("heat_exchanger", "HX-1")
+    pumps = plant.add("pump", *_numbered("CHWP", 3))
+    condenser_pumps = plant.add("pump", *_numbered("CWP", 2))
+    plant.add("tower_cell", "CT-1", "CT-2", more=', type = "closed"')
+    plant.add("valve", "V-HX1", "V-HX1C")
     plant.loop(
         "chilled",
         "chw-return",
-        ["chw-return", "tank-out", "chw-supply"],
+        ["chw-return", "chw-out", "chw-supply"],
         [
-            stage("buffer", "tank", "chw-return", "tank-out", ["TK-1"]),
+            stage("chillers", "chiller", "chw-return", "chw-out", *[[f"{name}.evaporator"] for name in names]),
+            stage("economiser", "heat_exchanger", "chw-return", "chw-out", ["HX-1.warm", "V-HX1"]),
+            stage("pumps", "pump", "chw-out", "chw-supply", *[[pump] for pump in pumps]),
+            _coils(plant, 3, "chw-supply", "chw-return"),
+        ],
+    )
+    plant.loop(
+        "condenser",
+        "cws",
+        ["cws", "cwp-out", "cwr"],
+        [
+            stage("cw-pumps", "pump", "cws", "cwp-out", *[[pump] for pump in condenser_pumps]),
+            stage("condensers", "chiller", "cwp-out", "cwr", *[[f"{name}.condenser"] for name in names]),
+            stage("economiser-cw", "heat_exchanger", "cwp-out", "cwr", ["HX-1.cool", "V-HX1C"]),
+            stage("towers", "tower_cell", "cwr", "cws", ["CT-1"], ["CT-2"]),
+        ],
+    )
+    return plant
+
+
+def remote_sump() -> Description:
+    """Return towers that drain into a sump indoors, isolation valves at every cell and condenser."""
+    plant = Description("remote sump")
+    plant.add("chiller", *_numbered("CH", 2))
+    plant.add("pump", "CHWP-1", "CHWP-2", "CWP-1", "CWP-2")
+    plant.add("tower_cell", "CT-1", "CT-2", "CT-3")
+    plant.add("tank", "SUMP")
+    plant.add("valve", "V-CT1", "V-CT2", "V-CT3", "V-CW1", "V-CW2", "V-TB")
+    evaporators = [["CHWP-1", "CH-1.evaporator"], ["CHWP-2", "CH-2.evaporator"]]
+    plant.loop(
+        "chilled",
+        "chw-return",
+        ["chw-return", "chw-supply"],
+        [
+            stage("chillers", "chiller", "chw-return", "chw-supply", *evaporators),
+            _coils(plant, 2, "chw-supply", "chw-return"),
+        ],
+    )
+    condensers = [["CWP-1", "CH-1.condenser", "V-CW1"], ["CWP-2", "CH-2.condenser", "V-CW2"]]
+    plant.loop(
+        "condenser",
+        "sump-out",
+        ["sump-out", "cwr", "drain"],
+        [
+            stage("condensers", "chiller", "sump-out", "cwr", *condensers),
+            stage("towers", "tower_cell", "cwr", "drain", *[[f"V-CT{n}", f"CT-{n}"] for n in (1, 2, 3)]),
+            stage("sump", "tank", "drain", "sump-out", ["SUMP"]),
+        ],
+        [bypass("tower-bypass", "cwr", "drain", "V-TB")],
+        open_header="sump-out",
+    )
+    return plant
+
+
+def two_basins() -> Description:
+    """Return two towers with a basin each, joined by an equaliser, and a pump at each basin."""
+    plant = Description("two basins with an equaliser")
+    plant.add("chiller", "CH-1", "CH-2")
+    plant.add("pump", "CHWP-1", "CHWP-2", "CWP-1", "CWP-2")
+    plant.add("tower_cell", "CT-1", "CT-2")
+    plant.loop(
+        "chilled",
+        "chw-return",
+        ["chw-return", "chw-supply"],
+        [
             stage(
                 "chillers",
                 "chiller",
-                "tank-out",
+                "chw-return",
                 "chw-supply",
                 ["CHWP-1", "CH-1.evaporator"],
                 ["CHWP-2", "CH-2.evaporator"],
             ),
-            _coils(plant, 1, "chw-supply", "chw-return"),
+            _coils(plant, 2, "chw-supply", "chw-return"),
         ],
     )
+    plant.loop(
+        "condenser",
+        "cwr",
+        ["cwr", "basin-1", "basin-2", "cwp-out"],
+        [
+            stage("tower-1", "tower_cell", "cwr", "basin-1", ["CT-1"]),
+            stage("tower-2", "tower_cell", "cwr", "basin-2", ["CT-2"]),
+            stage("pump-1", "pump", "basin-1", "cwp-out", ["CWP-1"]),
+            stage("pump-2", "pump", "basin-2", "cwp-out", ["CWP-2"]),
+            stage("condensers", "chiller", "cwp-out", "cwr", ["CH-1.condenser"], ["CH-2.condenser"]),
+        ],
+        [bypass("equaliser", "basin-1", "basin-2", either_way=True)],
+        open_header="basin-1",
+    )
+    return plant
+
+
+def series_pairs() -> Description:
+    """Return four chillers in two pairs in series, each pair with its own pumps."""
+    plant = Description("two pairs in series")
+    plant.add("chiller", *_numbered("CH", 4))
+    plant.add("pump", "CHWP-1", "CHWP-2", "CWP-1", "CWP-2")
+    plant.add("tower_cell", *_numbered("CT", 2))
+    plant.loop(
+        "chilled",
+        "chw-return",
+        ["chw-return", "chw-supply"],
+        [
+            stage(
+                "chillers",
+                "chiller",
+                "chw-return",
+                "chw-supply",
+                ["CHWP-1", "CH-1.evaporator", "CH-2.evaporator"],
+                ["CHWP-2", "CH-3.evaporator", "CH-4.evaporator"],
+            ),
+            _coils(plant, 3, "chw-supply", "chw-return"),
+        ],
+    )
+    plant.loop(
+        "condenser",
+        "basin",
+        ["basin", "cwr"],
+        [
+            stage(
+                "condensers",
+                "chiller",
+                "basin",
+                "cwr",
+                ["CWP-1", "CH-2.condenser", "CH-1.condenser"],
+                ["CWP-2", "CH-4.condenser", "CH-3.condenser"],
+            ),
+            stage("towers", "tower_cell", "cwr", "basin", ["CT-1"], ["CT-2"]),
+        ],
+        open_header="basin",
+    )
+    return plant
+
+
+def long_names() -> Description:
+    """Return the two-by-two plant with names as a ministry would give them."""
+    plant = primary_only(2, 2)
+    for name, row in plant.equipment.items():
+        label = f"{name} in the lower machine room of the eastern annexe, unit number {name[-1]}"
+        plant.equipment[name] = row.replace(" }", f', label = "{label}" }}')
+    plant.name = "a plant with very long names"
     return plant
 
 
@@ -318,7 +467,13 @@ SHAPES: dict[str, Callable[[], Description]] = {
     "tertiary": lambda: primary_secondary(2, 2, 2, tertiary=True),
     "variable primary with economiser": variable_primary_with_economiser,
     "series counterflow": series_counterflow,
+    "one air cooled": lambda: air_cooled(1, tank=False),
     "air cooled": air_cooled,
+    "economiser beside": economiser_beside,
+    "remote sump": remote_sump,
+    "two basins": two_basins,
+    "series pairs": series_pairs,
+    "long names": long_names,
     "heat recovery": heat_recovery,
     "twelve chillers": lambda: primary_only(12, 12, headered=True),
 }

@@ -1,33 +1,63 @@
-"""The schematic as one static SVG; drawn once per orientation, then patched in the browser by ``assets/live.js``."""
+"""The schematic as one static SVG; drawn once per view, then patched in the browser by ``assets/live.js``."""
 
 from __future__ import annotations
 
 import asyncio
+from typing import Final
 
 from starlette.requests import Request
 from starlette.responses import Response
 
+from plantview.model.plant import Plant
 from plantview.web.answers import Problem
 from plantview.web.frame_view import FrameView
-from plantview.web.schematic import draw
+from plantview.web.schematic import draw, loop_drawing, machine_drawing
 
 ORIENTATIONS = ("wall", "phone")
+LEVELS: Final = ("plant", "loop", "machine")
+KEPT_MAX: Final = 200
+"""Drawings kept; a plant has fewer loops and machines than this."""
+
+Key = tuple[str, str, str, tuple[str, ...]]
 
 
 class Drawing:
-    """Answers ``/schematic.svg?orientation=wall|phone``."""
+    """Answers ``/schematic.svg``: ``orientation=wall|phone``, or ``level=loop|machine`` with ``id``."""
 
     def __init__(self, view: FrameView) -> None:
         self._view = view
-        self._drawn: dict[tuple[str, tuple[str, ...]], str] = {}
+        self._drawn: dict[Key, str] = {}
 
     async def answer(self, request: Request) -> Response:
         """Return the drawing; drawn again only when the plant has other signals than before."""
-        orientation = request.query_params.get("orientation", "wall")
+        query = request.query_params
+        orientation, level, name = query.get("orientation", "wall"), query.get("level", "plant"), query.get("id", "")
         if orientation not in ORIENTATIONS:
             raise Problem(400, f"no drawing '{orientation[:20]}'", f"use orientation={' or '.join(ORIENTATIONS)}")
-        key = orientation, tuple(self._view.signals)
+        if level not in LEVELS:
+            raise Problem(400, f"no level '{level[:20]}'", f"use level={' or '.join(LEVELS)}")
+        name = _existing(self._view.plant, level, name)
+        key = orientation, level, name, tuple(self._view.signals)
         if key not in self._drawn:
-            text = await asyncio.to_thread(draw, self._view.plant, self._view.signals, orientation)
-            self._drawn = {held: svg for held, svg in self._drawn.items() if held[1] == key[1]} | {key: text}
+            text = await asyncio.to_thread(self._draw, *key[:3])
+            held = {old: svg for old, svg in self._drawn.items() if old[3] == key[3]}
+            self._drawn = (held if len(held) < KEPT_MAX else {}) | {key: text}
         return Response(self._drawn[key], media_type="image/svg+xml")
+
+    def _draw(self, orientation: str, level: str, name: str) -> str:
+        plant, signals = self._view.plant, self._view.signals
+        if level == "loop":
+            return loop_drawing(plant, signals, name)
+        if level == "machine":
+            return machine_drawing(plant, name, signals)
+        return draw(plant, signals, orientation)
+
+
+def _existing(plant: Plant, level: str, name: str) -> str:
+    """Return the loop or machine to draw: the first where none is named; Problem for one that does not exist."""
+    known = {"loop": tuple(plant.loops), "machine": tuple(plant.equipment)}.get(level)
+    if known is None:
+        return ""
+    if name and name not in known:
+        raise Problem(404, f"no {level} '{name[:40]}' in this plant", f"use one of: {', '.join(known[:8])}")
+    return name or known[0]

@@ -15,10 +15,8 @@ from plantview.model.signal import Signal
 from plantview.units import canonical
 from tests.shapes import SHAPES, read_shape
 
-EXAMPLES = ("larkfield", "orchard")
-LISTED = ("variable primary with economiser", "series counterflow")
-"""Arrangements that have no flow diagram: the page shows the list and says why."""
-DRAWN = (*EXAMPLES, *(name for name in SHAPES if name not in LISTED))
+EXAMPLES = ("larkfield", "orchard", "millrace")
+DRAWN = (*EXAMPLES, *SHAPES)
 
 _DERIVED = {
     "chiller": {"load_pct": "percent", "cooling_load_tons": "heat_flow", "kw_per_ton": "efficiency"},

@@ -59,7 +59,7 @@ def test_text_stands_out_by_at_least_4_5(theme: str, ink: str, ground: str) -> N
 
 
 @pytest.mark.parametrize("theme", THEMES)
-@pytest.mark.parametrize("part", ["condenser", "chilled", "ghost", "mass", "hand", "red"])
+@pytest.mark.parametrize("part", ["condenser", "chilled", "hot", "ghost", "mass", "hand", "red"])
 def test_parts_of_the_drawing_stand_out_by_at_least_3(theme: str, part: str) -> None:
     tokens = _tokens(theme)
     assert contrast(tokens[part], tokens["bg"]) >= 3.0
@@ -73,7 +73,7 @@ def test_where_a_sign_is_too_pale_for_the_ground_its_edge_is_not(part: str) -> N
 
 
 @pytest.mark.parametrize("theme", THEMES)
-@pytest.mark.parametrize("water", ["condenser", "chilled"])
+@pytest.mark.parametrize("water", ["condenser", "chilled", "hot"])
 def test_a_pipe_with_flow_differs_from_one_at_rest_in_grey_too(theme: str, water: str) -> None:
     tokens = _tokens(theme)
     assert contrast(tokens[water], tokens[f"{water}-rest"]) >= 1.6

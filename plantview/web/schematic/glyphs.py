@@ -105,8 +105,8 @@ def _vessel(box: Box, water: str) -> str:
     return rim + tubes
 
 
-def tower(sheet: Sheet, plant: Plant, item: Equipment, box: Box) -> Glyph:
-    """Return a tower cell: its body is the water, the fans on top are fans."""
+def tower(sheet: Sheet, plant: Plant, item: Equipment, box: Box, is_open: bool = True) -> Glyph:
+    """Return a tower cell: its body is the water, the fans on top are fans; a closed circuit shows its coil."""
     fans = plant.parts_of(item.id, "fan")
     deck, skirt = box.y + 42, box.w * 0.05
     body = path(
@@ -119,9 +119,8 @@ def tower(sheet: Sheet, plant: Plant, item: Equipment, box: Box) -> Glyph:
         closed=True,
     )
     inner = mass("path", d=body)
-    inner += element(
-        "path", class_="basin-line", d=path([(box.x + 16, box.bottom - 13), (box.right - 16, box.bottom - 13)])
-    )
+    foot = [(box.x + 16, box.bottom - 13), (box.right - 16, box.bottom - 13)]
+    inner += element("path", class_="basin-line" if is_open else "coil-line", d=path(foot) if is_open else _wave(*foot))
     left, room = box.x + 24, box.w - 48
     name = shortened(item.label, room, sizes.NAME - 2, bold=True)
     inner += sheet.text(left, deck + 32, name, sizes.NAME - 2, class_="name on-mass", bold=True, on=item.id)
@@ -134,6 +133,15 @@ def tower(sheet: Sheet, plant: Plant, item: Equipment, box: Box) -> Glyph:
     if len(fans) > 2:
         out += sheet.text(left, deck + 140, f"and {len(fans) - 2} more fans", sizes.SMALL, class_="on-mass", on=item.id)
     return Glyph(item.id, "tower_cell", box, group(out, class_="cell"))
+
+
+def _wave(start: tuple[float, float], end: tuple[float, float]) -> str:
+    """Return the tubes of a closed-circuit tower as one line of bends."""
+    bends = 10
+    step = (end[0] - start[0]) / bends
+    return f"M{start[0]:.1f} {start[1]:.1f}" + "".join(
+        f"q{step / 2:.1f} {-18 if bend % 2 else 18} {step:.1f} 0" for bend in range(bends)
+    )
 
 
 def _fan(sheet: Sheet, fan: Equipment, stack: Box, x: float, y: float, name: str, cell: str) -> str:

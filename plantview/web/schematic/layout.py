@@ -8,14 +8,15 @@ from plantview.model.plant import Plant
 from plantview.web.schematic import sizes
 from plantview.web.schematic.folding import span_of
 from plantview.web.schematic.geometry import Interval
-from plantview.web.schematic.spacing import Lanes, lanes_of, order_in_gap
-from plantview.web.schematic.topology import ENDS, Link, NotDrawn, Span
+from plantview.web.schematic.spacing import Lanes, exchanger_link_y, lanes_of, order_in_gap
+from plantview.web.schematic.topology import ENDS, Branch, Link, NotDrawn, Span, machines_of
 
 MainKey = tuple[str, str, int]
 """(loop, header, gap)."""
 LinkKey = tuple[str, str, tuple[str, int]]
 """(loop, link, its start)."""
 
+_WIDTHS = {"chiller": sizes.CHILLER_W, "tower_cell": sizes.TOWER_W, "coil": sizes.COIL_W + sizes.COIL_TEXT_W}
 _USUAL_BAND = 160.0
 """Roughly what plates and a link take above and below the lanes; only for choosing the lanes' height."""
 
@@ -47,45 +48,52 @@ class Grid:
         """Return the grid with so much room above the lanes and below them."""
         return replace(self, lanes_top=above, height=above + self.lanes.height + below)
 
+    def deck(self, span: Span) -> tuple[float, float]:
+        """Return the top and the bottom of the lanes of a loop on the drawing."""
+        deck = self.lanes.decks[span.loop.id]
+        return self.lanes_top + deck.top, self.lanes_top + deck.bottom
+
     def y_of(self, span: Span, link: Link) -> float:
         """Return the height of a link on the drawing."""
         return self.lanes_top + self.link_y[span.loop.id, link.id, link.start]
 
 
-def grid_of(plant: Plant) -> Grid:
-    """Return the grid of a plant; NotDrawn says what cannot be drawn truly."""
-    spans, left_out = _spans(plant)
+def grid_of(plant: Plant, only: str = "") -> Grid:
+    """Return the grid of a plant, or of ``only`` one loop; NotDrawn says what cannot be drawn truly."""
+    spans, left_out = _spans(plant, only)
     lanes = lanes_of(plant, spans)
     across = _Across(plant, spans, lanes)
-    above, below = _levels(spans, across, top=True), _levels(spans, across, top=False)
-    bands = 2 * _USUAL_BAND + sizes.LEVEL_ABOVE * max(above.values(), default=0)
+    levels = _levels(spans, across)
+    bands = 2 * _USUAL_BAND + sizes.LEVEL_ABOVE * max(levels.values(), default=0)
     lanes = lanes_of(plant, spans, across.width / sizes.TARGET_ASPECT - bands)
-    link_y = {key: -sizes.NEAREST["above"] - level * sizes.LEVEL_ABOVE for key, level in above.items()}
-    link_y |= {key: lanes.height + y for key, y in _below(spans, below).items()}
+    link_y = {
+        (span.loop.id, link.id, link.start): _link_y(span, link, lanes, levels) for span in spans for link in span.links
+    }
     return Grid(spans, lanes, across.end_x, across.main_x, across.column_x, link_y, 0.0, across.width, 0.0, left_out)
 
 
-def _below(spans: tuple[Span, ...], levels: dict[LinkKey, int]) -> dict[LinkKey, float]:
-    """Return how far below the lanes each link runs: those within a gap need not clear the pumps' texts."""
-    within = {
-        (span.loop.id, link.id, link.start): link.start[1] == link.end[1] for span in spans for link in span.links
-    }
-    return {
-        key: max(
-            sizes.NEAREST["below" if within[key] else "below pumps"], sizes.NEAREST["below"] + level * sizes.LEVEL_BELOW
-        )
-        for key, level in levels.items()
-    }
+def _link_y(span: Span, link: Link, lanes: Lanes, levels: dict[LinkKey, int]) -> float:
+    """Return where a link runs, from the top of the lanes: those within a gap need not clear the pumps' texts."""
+    if link.exchanger:
+        return exchanger_link_y(link, lanes)
+    deck, level = lanes.decks[span.loop.id], levels[span.loop.id, link.id, link.start]
+    if link.top:
+        return deck.top - sizes.NEAREST["above"] - level * sizes.LEVEL_ABOVE
+    within = link.start[1] == link.end[1]
+    nearest = sizes.NEAREST["below" if within else "below pumps"]
+    return deck.bottom + max(nearest, sizes.NEAREST["below"] + level * sizes.LEVEL_BELOW)
 
 
-def _spans(plant: Plant) -> tuple[tuple[Span, ...], tuple[str, ...]]:
+def _spans(plant: Plant, only: str) -> tuple[tuple[Span, ...], tuple[str, ...]]:
+    if only:
+        return (span_of(plant, plant.loops[only]),), ()
     spans: list[Span] = []
     left_out: list[str] = []
     for water in ENDS:
         loops = [loop for loop in plant.loops.values() if loop.water == water]
-        spans += [span_of(plant, loop) for loop in loops[:1]]
-        left_out += [f"loop {loop.id} ({loop.water} water)" for loop in loops[1:]]
-    left_out += [f"loop {loop.id} ({loop.water} water)" for loop in plant.loops.values() if loop.water not in ENDS]
+        room = len(loops) if water == "hot" else 1
+        spans += [span_of(plant, loop) for loop in loops[:room]]
+        left_out += [f"loop {loop.id} ({loop.water} water)" for loop in loops[room:]]
     if not any(span.loop.water == "chilled" for span in spans):
         raise NotDrawn("the plant has no loop of chilled water")
     return tuple(spans), tuple(left_out)
@@ -99,16 +107,25 @@ class _Across:
         self.main_x: dict[MainKey, float] = {}
         self.column_x: dict[tuple[str, int], float] = {}
         self._x = sizes.MARGIN
-        widths = {"chiller": sizes.CHILLER_W, "tower_cell": sizes.TOWER_W, "coil": sizes.COIL_W + sizes.COIL_TEXT_W}
-        for span in spans:
-            left, right = ENDS[span.loop.water]
-            if left not in self.end_x:
-                self._end(left, widths[left])
-            self._x += sizes.ZONE_W[left]
-            self._between(plant, span, lanes)
-            self._x += sizes.ZONE_W[right]
-            self._end(right, widths[right])
+        for zone in ({"condenser"}, {"chilled", "hot"}):
+            together = [span for span in spans if span.loop.water in zone]
+            if together:
+                self._zone(plant, together, lanes)
         self.width = self._x + sizes.MARGIN
+
+    def _zone(self, plant: Plant, spans: list[Span], lanes: Lanes) -> None:
+        """Walk the loops that share a left and a right end: they stand above each other."""
+        left, right = ENDS[spans[0].loop.water]
+        if left not in self.end_x:
+            self._end(left, _WIDTHS[left])
+        start, furthest = self._x, self._x
+        for span in spans:
+            self._x = start + sizes.ZONE_W[left] + _series_room(plant, span.left)
+            self._between(plant, span, lanes)
+            self._x += sizes.ZONE_W[right] + _series_room(plant, span.right)
+            furthest = max(furthest, self._x)
+        self._x = furthest
+        self._end(right, _WIDTHS[right])
 
     def _end(self, kind: str, width: float) -> None:
         self.end_x[kind] = self._x
@@ -140,14 +157,26 @@ def _step(span: Span, gap: int, one: str, two: str) -> float:
     return sizes.VALVED_STEP if any(link.via for link in joined) else sizes.LINKED_STEP
 
 
-def _levels(spans: tuple[Span, ...], across: _Across, top: bool) -> dict[LinkKey, int]:
+def _series_room(plant: Plant, branches: tuple[Branch, ...]) -> float:
+    return sizes.SERIES_W * any(len(machines_of(plant, branch)) > 1 for branch in branches)
+
+
+def _levels(spans: tuple[Span, ...], across: _Across) -> dict[LinkKey, int]:
     """Return how far out each link runs: a short one stays inside, so that none crosses another."""
-    wanted: list[tuple[float, Interval, LinkKey]] = []
-    for span in spans:
-        for link in span.links:
-            if link.top == top:
-                ends = sorted(across.main_x[span.loop.id, *end] for end in (link.start, link.end))
-                wanted.append((ends[1] - ends[0], (ends[0], ends[1]), (span.loop.id, link.id, link.start)))
+    levels: dict[LinkKey, int] = {}
+    for top in (True, False):
+        for deck in ({"condenser", "chilled"}, {"hot"}):
+            wanted: list[tuple[float, Interval, LinkKey]] = []
+            for span in spans:
+                for link in span.links:
+                    if link.top == top and not link.exchanger and span.loop.water in deck:
+                        low, high = sorted(across.main_x[span.loop.id, *end] for end in (link.start, link.end))
+                        wanted.append((high - low, (low, high), (span.loop.id, link.id, link.start)))
+            levels |= _nested(wanted)
+    return levels
+
+
+def _nested(wanted: list[tuple[float, Interval, LinkKey]]) -> dict[LinkKey, int]:
     levels: dict[LinkKey, int] = {}
     taken: list[tuple[int, Interval]] = []
     for _, (low, high), key in sorted(wanted):

@@ -7,12 +7,13 @@ from itertools import pairwise
 
 from plantview.model.plant import Plant
 from plantview.model.services import WORDS, service_of
+from plantview.web.schematic import sizes
 from plantview.web.schematic.geometry import Point
 from plantview.web.schematic.layout import Grid
 from plantview.web.schematic.scene import Flow, Pipe
 from plantview.web.schematic.segments import edges
-from plantview.web.schematic.spacing import tap_y
-from plantview.web.schematic.topology import Span, Tap
+from plantview.web.schematic.spacing import port_y, tap_y
+from plantview.web.schematic.topology import Branch, Span, Tap, machines_of
 
 
 def pipes_of(plant: Plant, grid: Grid, span: Span, stub_ends: dict[tuple[str, str], float]) -> list[Pipe]:
@@ -21,6 +22,7 @@ def pipes_of(plant: Plant, grid: Grid, span: Span, stub_ends: dict[tuple[str, st
     ``stub_ends`` gives, per (branch key, ``in`` or ``out``), the x at which the stub reaches a machine.
     """
     pipes = [_stub(plant, grid, span, tap, stub_ends) for tap in span.taps]
+    pipes += [pipe for branch in (*span.left, *span.right) for pipe in _in_series(plant, grid, span, branch, stub_ends)]
     for header in span.loop.headers:
         pipes += _header(plant, grid, span, header)
     pipes += [_link(grid, span, index) for index, link in enumerate(span.links) if link.key]
@@ -39,6 +41,25 @@ def _stub(plant: Plant, grid: Grid, span: Span, tap: Tap, stub_ends: dict[tuple[
     ends = (main, machine) if tap.role == "in" else (machine, main)
     service, words = _named(span, tap.header)
     return Pipe("stub", tap.header, service, ends, ((tap.branch.key, 1),), words)
+
+
+def _in_series(
+    plant: Plant, grid: Grid, span: Span, branch: Branch, stub_ends: dict[tuple[str, str], float]
+) -> list[Pipe]:
+    """Return the pipes from each machine of a branch to the next: out, along the lanes, in."""
+    edge = stub_ends[branch.key, "in"]
+    service, words = _named(span, branch.end)
+    pipes: list[Pipe] = []
+    for one, two in pairwise(machines_of(plant, branch)):
+        outward = 1 if branch in span.left else -1
+        x = edge + outward * (sizes.ZONE_W["chiller"] + sizes.SERIES_W - 8)
+        y1 = grid.lanes_top + port_y(plant, branch, one, "out", grid.lanes)
+        y2 = grid.lanes_top + port_y(plant, branch, two, "in", grid.lanes)
+        label = f"{one.equipment} to {two.equipment}, {words}"
+        corners = [(edge, y1), (x, y1), (x, y2), (edge, y2)]
+        for (start, end), turns in zip(pairwise(corners), ((False, True), (True, True), (True, False)), strict=True):
+            pipes.append(Pipe("series", branch.end, service, (start, end), ((branch.key, 1),), label, turns))
+    return pipes
 
 
 def _header(plant: Plant, grid: Grid, span: Span, header: str) -> list[Pipe]:

@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import Final
 
 from plantview.model.plant import Equipment, Loop, Plant
@@ -34,8 +35,11 @@ _ORDER: Final = (
 """(kind, water of its loop, heading), in the order in which heat leaves the building, seen from the sky."""
 
 
-def compose_list(plant: Plant, signals: Mapping[str, Signal], why: str = "") -> Scene:
+def compose_list(
+    plant: Plant, signals: Mapping[str, Signal], why: str = "", loops: Mapping[str, Loop] | None = None
+) -> Scene:
     """Return the plant as a list of machines in trade order with the mains between; ``why`` says why no diagram."""
+    plant = plant if loops is None else replace(plant, loops=loops)
     sheet, scene = Sheet(signals, small=SMALL, unit=SMALL), Scene(WIDTH, 0.0)
     y = 16.0
     if why:

@@ -5,25 +5,42 @@ from __future__ import annotations
 from typing import Final
 
 from plantview.model.plant import Equipment, Plant, Port
-from plantview.web.schematic import glyphs, sizes
+from plantview.web.schematic import glyphs, joining, sizes
 from plantview.web.schematic.geometry import Box
 from plantview.web.schematic.labels import shortened, width
 from plantview.web.schematic.layout import Grid
 from plantview.web.schematic.scene import Glyph
 from plantview.web.schematic.sheet import Sheet
-from plantview.web.schematic.spacing import port_y, tap_y
+from plantview.web.schematic.spacing import kind_of, port_y, tap_y
 from plantview.web.schematic.svg import group
-from plantview.web.schematic.topology import LEFT, Branch, Column, Span, Tap, chain_of, is_bulky, machine_of
+from plantview.web.schematic.topology import (
+    LEFT,
+    Branch,
+    Column,
+    Span,
+    Tap,
+    chain_of,
+    is_bulky,
+    machine_of,
+    machines_of,
+    place_of,
+)
 
 MEASURED: Final[dict[tuple[str, str], tuple[str, str, str]]] = {
     ("chiller", "condenser"): ("cws_temp", "cwr_temp", "cw_flow"),
     ("chiller", "evaporator"): ("chwr_temp", "chws_temp", "chw_flow"),
+    ("chiller", "recovery"): ("hwr_temp", "hws_temp", "hw_flow"),
+    ("heat_exchanger", "warm"): ("warm_in_temp", "warm_out_temp", ""),
+    ("heat_exchanger", "cool"): ("cool_in_temp", "cool_out_temp", ""),
     ("coil", "coil"): ("chws_temp", "chwr_temp", "flow"),
     ("tower_cell", ""): ("entering_temp", "leaving_temp", "water_flow"),
 }
 """(kind, side) -> temperature in, temperature out, flow."""
 
-COIL_VALVE: Final = "valve_position"
+SERVED: Final = {"coil": "valve_position", "tower_cell": "isolation_valve"}
+"""Kind of an end machine -> measurement of its valve's position at the machine."""
+_INTO: Final = {"tower_cell": 14.0, "chiller": 4.0}
+"""How far pipes reach into the outline of a machine that is not straight."""
 
 
 class Placing:
@@ -51,50 +68,75 @@ class Placing:
         self._drawn.add(glyph.equipment)
 
     def _end(self, branch: Branch, at_left: bool) -> None:
-        port = machine_of(self.plant, branch)
-        item = self.plant.equipment[port.equipment]
-        centre = self.grid.lanes_top + self.grid.lanes.centres[item.id]
-        box = self._machine(item, centre)
-        edge, outward = (box.right, 1) if at_left else (box.x, -1)
-        reach = edge - outward * (14 if item.kind == "tower_cell" else 4 if item.kind == "chiller" else 0)
-        for role in ("in", "out"):
-            self.stub_ends[branch.key, role] = reach
-            self._chain(branch, role, item, edge, outward, centre)
-        self._zone(item, port, branch.key, edge, outward, centre)
+        for port in machines_of(self.plant, branch):
+            item = self.plant.equipment[port.equipment]
+            box = self._machine(item, port)
+            edge, outward = (box.right, 1) if at_left else (box.x, -1)
+            self._zone(item, port, branch, edge, outward)
+            for role in ("in", "out"):
+                if port == machine_of(self.plant, branch, role):
+                    self.stub_ends[branch.key, role] = edge - outward * _INTO.get(item.kind, 0)
+                    self._chain(branch, role, port, edge, outward)
 
-    def _machine(self, item: Equipment, centre: float) -> Box:
-        pitch = self.grid.lanes.pitch[item.kind]
-        x = self.grid.end_x[item.kind]
+    def _machine(self, item: Equipment, port: Port) -> Box:
+        place = place_of(port)
+        centre = self.grid.lanes_top + self.grid.lanes.centres[place]
+        x = self.grid.end_x["chiller" if item.kind == "heat_exchanger" else item.kind]
         if item.kind == "coil":
             half = sizes.OFFSET["coil"] + 14
             box = Box(x, centre - half, sizes.COIL_W + sizes.COIL_TEXT_W, 2 * half)
-            glyph = glyphs.coil(self.sheet, item, box) if item.id not in self._drawn else None
         elif item.kind == "tower_cell":
-            height = min(sizes.HEIGHT["tower_cell"], pitch * 0.86)
+            height = min(sizes.HEIGHT["tower_cell"], self.grid.lanes.pitch[place] * 0.86)
             box = Box(x, centre - height * 0.56, sizes.TOWER_W, height)
-            glyph = glyphs.tower(self.sheet, self.plant, item, box) if item.id not in self._drawn else None
         else:
-            box = Box(x, centre - sizes.HEIGHT["chiller"] / 2, sizes.CHILLER_W, sizes.HEIGHT["chiller"])
-            cooled_by = item.traits.get("cooling", "water")
-            glyph = glyphs.chiller(self.sheet, item, box, cooled_by) if item.id not in self._drawn else None
-        if glyph is not None:
-            self._add(glyph)
+            height = sizes.HEIGHT[kind_of(self.plant, port)]
+            box = Box(x, centre - height / 2, sizes.CHILLER_W, height)
+        if place not in self._drawn:
+            self._add(self._glyph(item, port, box))
         return box
 
-    def _chain(self, branch: Branch, role: str, item: Equipment, edge: float, outward: int, centre: float) -> None:
+    def _glyph(self, item: Equipment, port: Port, box: Box) -> Glyph:
+        if item.kind == "coil":
+            return glyphs.coil(self.sheet, item, box)
+        if item.kind == "tower_cell":
+            return glyphs.tower(self.sheet, self.plant, item, box, self.is_open(port))
+        if item.kind == "heat_exchanger":
+            return joining.exchanger(self.sheet, item, box)
+        if port.side == "recovery":
+            return joining.recovery(self.sheet, item, box)
+        return glyphs.chiller(self.sheet, item, box, item.traits.get("cooling", "water"))
+
+    def is_open(self, port: Port) -> bool:
+        """Return whether the water of a tower cell meets the air: its loop has an open basin."""
+        found = self.plant.stage_with(port)
+        return found is not None and bool(found[0].open_header)
+
+    def _chain(self, branch: Branch, role: str, port: Port, edge: float, outward: int) -> None:
         """Place the valves that stand between an end machine and its main."""
-        y = port_y(item.kind, centre, role)
-        ports = [port for port in chain_of(self.plant, branch, role) if not is_bulky(self.plant, port)]
+        item = self.plant.equipment[port.equipment]
+        centre = self.grid.lanes_top + self.grid.lanes.centres[place_of(port)]
+        y = self.grid.lanes_top + port_y(self.plant, branch, port, role, self.grid.lanes)
+        ports = self._valves(branch, role)
         nearest_first = ports if role == "out" else ports[::-1]
-        for place, port in enumerate(nearest_first[:2]):
+        alone = not self._valves(branch, "out" if role == "in" else "in")
+        for place, valve in enumerate(nearest_first[:2]):
             x = edge + outward * (40 + 60 * place + (18 if item.kind == "coil" else 0))
-            self._add(glyphs.valve(self.plant.equipment[port.equipment], (x, y)))
+            self._add(glyphs.valve(self.plant.equipment[valve.equipment], (x, y)))
             below = y < centre
             baseline = y + 35 if below else y - 42
             if place == 0:
                 at, anchor = edge + outward * _clear(item), "start" if outward > 0 else "end"
-                self.marks.append(self.valve_label(port.equipment, at, baseline, item, anchor=anchor))
-        if item.kind == "tower_cell" and role == "in" and f"{item.id}.isolation_valve" in self.sheet.signals:
+                self.marks.append(
+                    self.valve_label(valve.equipment, at, baseline, item, anchor=anchor)
+                    if alone
+                    else self._position(valve.equipment, at, y + 35 if below else y - 18, item, anchor)
+                )
+        if (
+            item.kind == "tower_cell"
+            and role == "in"
+            and not ports
+            and f"{item.id}.isolation_valve" in self.sheet.signals
+        ):
             x = edge + outward * 40
             self.marks.append(
                 glyphs.bow(Box(x - sizes.VALVE_W / 2, y - sizes.VALVE_H / 2, sizes.VALVE_W, sizes.VALVE_H))
@@ -115,27 +157,36 @@ class Placing:
         at, under = (x + width(name, sizes.SMALL) + 8, y) if inline else (x, y + 24)
         anchor = "start" if inline else anchor
         text = self.sheet.text(x, y, name, sizes.SMALL, anchor=anchor)
+        return text + self._position(valve, at, under, serves, anchor)
+
+    def _position(self, valve: str, x: float, y: float, serves: Equipment | None, anchor: str) -> str:
+        """Return where a valve stands as a word: that of its condition, so that every page says the same."""
         known = [f"{valve}.position"]
-        if serves is not None and serves.kind == "coil":
-            known.append(f"{serves.id}.{COIL_VALVE}")
+        if serves is not None and serves.kind in SERVED:
+            known.append(f"{serves.id}.{SERVED[serves.kind]}")
         signal = next((name for name in known if name in self.sheet.signals), "")
         if signal:
-            return text + self.sheet.value(signal, at, under, sizes.SMALL, form="valve", anchor=anchor, tight=True)
-        word = self.sheet.text(at, under, "?", sizes.SMALL, class_="word", bold=True, room=86, fit=True, anchor=anchor)
-        return group(text + word, class_="machine valve-word", data_equipment=valve, data_state="unknown")
+            return self.sheet.value(signal, x, y, sizes.SMALL, form="valve", anchor=anchor, tight=True, valve=valve)
+        word = self.sheet.text(x, y, "?", sizes.SMALL, class_="word", bold=True, room=86, fit=True, anchor=anchor)
+        return group(word, class_="machine valve-word", data_equipment=valve, data_state="unknown")
 
-    def _zone(self, item: Equipment, port: Port, branch: str, edge: float, outward: int, centre: float) -> None:
+    def _valves(self, branch: Branch, role: str) -> list[Port]:
+        return [port for port in chain_of(self.plant, branch, role) if not is_bulky(self.plant, port)]
+
+    def _zone(self, item: Equipment, port: Port, branch: Branch, edge: float, outward: int) -> None:
         entering, leaving, flow = MEASURED[item.kind, port.side]
+        centre = self.grid.lanes_top + self.grid.lanes.centres[place_of(port)]
         x, anchor = edge + outward * _clear(item), "start" if outward > 0 else "end"
         for name, role in ((entering, "in"), (leaving, "out")):
-            y = port_y(item.kind, centre, role)
-            baseline = y - 22 if y < centre else y + 37
+            y = self.grid.lanes_top + port_y(self.plant, branch, port, role, self.grid.lanes)
+            below = 43 if self._valves(branch, role) else 37
+            baseline = y - 22 if y < centre else y + below
             self.marks.append(
                 self.sheet.value(
-                    f"{item.id}.{name}", x, baseline, sizes.VALUE, anchor=anchor, tight=True, branch=branch
+                    f"{item.id}.{name}", x, baseline, sizes.VALUE, anchor=anchor, tight=True, branch=branch.key
                 )
             )
-        if item.kind != "coil":
+        if flow and item.kind != "coil":
             self.marks.append(
                 self.sheet.value(f"{item.id}.{flow}", x, centre + 32, sizes.FLOW, anchor=anchor, tight=True)
             )
@@ -178,7 +229,7 @@ class Placing:
 
     def undrawn(self) -> list[str]:
         """Return the machines of the loops that found no place."""
-        standing = {port.equipment for span in self.grid.spans for stage in span.loop.stages for port in stage.ports()}
+        standing = {place_of(port) for span in self.grid.spans for stage in span.loop.stages for port in stage.ports()}
         return sorted(standing - self._drawn)
 
     def note(self, equipment: Glyph) -> None:

@@ -13,10 +13,13 @@ from plantview.web.schematic.geometry import Box, Point, push_apart
 from plantview.web.schematic.labels import width
 from plantview.web.schematic.layout import Grid
 from plantview.web.schematic.sheet import Sheet
+from plantview.web.schematic.spacing import tap_y
 from plantview.web.schematic.svg import element, group, path
 from plantview.web.schematic.topology import Span
 
 _ROW: Final = 38.0
+_BEND: Final = 9.0
+"""Between the bends of leaders, so that none lies on another."""
 TIGHT: Final = 210.0
 """A link shorter than this has its labels above it, not between its valve and its end."""
 
@@ -78,7 +81,7 @@ def flows_at(loop: Loop, header: str) -> str:
     )
 
 
-def header_plates(grid: Grid, sheet: Sheet, span: Span) -> dict[bool, list[Plate]]:
+def header_plates(plant: Plant, grid: Grid, sheet: Sheet, span: Span) -> dict[bool, list[Plate]]:
     """Return the plates above (True) and below (False) of one loop; every service gets one at least."""
     plates: dict[bool, list[Plate]] = {True: [], False: []}
     named: set[str] = set()
@@ -89,31 +92,32 @@ def header_plates(grid: Grid, sheet: Sheet, span: Span) -> dict[bool, list[Plate
         if not rows and service in named:
             continue
         named.add(service)
-        above = is_above(span, service)
+        above = is_above(span, header)
         wide = plate_width(sheet, WORDS[service], rows)
-        pipe = _pipe_end(grid, span, header, above)
+        pipe = _pipe_end(plant, grid, span, header, above)
         plates[above].append(Plate(WORDS[service], rows, wide, pipe[0] - 8, pipe, service, flows_at(span.loop, header)))
     return plates
 
 
-def is_above(span: Span, service: str) -> bool:
-    """Return whether a service's header stands above the lanes: it leaves the chiller at the top."""
-    return service.endswith("S") == (span.loop.water != "condenser")
+def is_above(span: Span, header: str) -> bool:
+    """Return whether a header's plate stands above the lanes; those of a deck further down all stand below."""
+    return header in span.top and span.loop.water != "hot"
 
 
-def _pipe_end(grid: Grid, span: Span, header: str, above: bool) -> Point:
-    """Return the outermost point of a header towards the plates: on a link that it has there, else on its first main."""
+def _pipe_end(plant: Plant, grid: Grid, span: Span, header: str, above: bool) -> Point:
+    """Return the outermost point of a header towards the plates: on a link that it has there, else on a main."""
     corners = [
-        (grid.y_of(span, link), x)
+        (x, grid.y_of(span, link))
         for link in span.links
         for (at, _), x in zip((link.start, link.end), grid.link_ends(span, link), strict=True)
-        if link.top == above and at == header
+        if at == header
     ]
-    if corners:
-        y, x = min(corners) if above else min(corners, key=lambda corner: (-corner[0], corner[1]))
-        return x, y
-    x = min(x for (loop, name, _), x in grid.main_x.items() if (loop, name) == (span.loop.id, header))
-    return x, grid.lanes_top + 30 if above else grid.lanes_top + grid.lanes.height - 30
+    corners += [
+        (grid.main_x[span.loop.id, header, tap.gap], grid.lanes_top + tap_y(plant, span, tap, grid.lanes))
+        for tap in span.taps
+        if tap.header == header
+    ]
+    return min(corners, key=lambda corner: (corner[1] if above else -corner[1], corner[0]))
 
 
 def machine_plates(plant: Plant, grid: Grid, sheet: Sheet) -> dict[bool, list[Plate]]:
@@ -156,18 +160,33 @@ class Placed:
 
 def band(plant: Plant, grid: Grid, sheet: Sheet, above: bool) -> list[Placed]:
     """Return all plates above or below the lanes, pushed apart so that none covers another."""
-    plates = machine_plates(plant, grid, sheet)[above]
-    for span in grid.spans:
-        plates += header_plates(grid, sheet, span)[above]
+    upper = tuple(span for span in grid.spans if span.loop.water != "hot")
+    decks = [upper] * bool(upper) + [(span,) for span in grid.spans if span.loop.water == "hot"]
+    return [
+        placed
+        for place, spans in enumerate(decks)
+        for placed in _deck_band(
+            plant, grid, sheet, spans, above, machine_plates(plant, grid, sheet)[above] * (place == 0)
+        )
+    ]
+
+
+def _deck_band(
+    plant: Plant, grid: Grid, sheet: Sheet, spans: tuple[Span, ...], above: bool, plates: list[Plate]
+) -> list[Placed]:
+    plates = [*plates, *(plate for span in spans for plate in header_plates(plant, grid, sheet, span)[above])]
     lefts = push_apart([(plate.at, plate.wide) for plate in plates], 30, sizes.MARGIN)
     # what would leave the sheet on the right is pushed back from there
     rights = [(grid.width - left - plate.wide, plate.wide) for left, plate in zip(lefts, plates, strict=True)]
-    placed = []
+    placed: list[Placed] = []
+    bends = 0
     for right, plate in zip(push_apart(rights, 30, sizes.MARGIN), plates, strict=True):
         left, tall = grid.width - right - plate.wide, 24 + _ROW * len(plate.rows)
-        edge = _edge(grid, left, plate.wide, above)
+        edge = _edge(grid, spans, left, plate.wide, above)
         box = Box(left, edge - tall if above else edge, plate.wide, tall)
-        placed.append(Placed(plate, box, _leader(plate, box, above)))
+        leader = _leader(plate, box, above, _BEND * (bends % 3))
+        bends += len(leader) > 2
+        placed.append(Placed(plate, box, leader))
     return placed
 
 
@@ -180,10 +199,11 @@ def drawn(sheet: Sheet, plates: list[Placed]) -> str:
     return out
 
 
-def _edge(grid: Grid, left: float, wide: float, above: bool) -> float:
+def _edge(grid: Grid, spans: tuple[Span, ...], left: float, wide: float, above: bool) -> float:
     """Return how near to the lanes a plate may come: clear of the links over or under which it stands."""
-    edge = grid.lanes_top - 22 if above else grid.lanes_top + grid.lanes.height + 58
-    for span in grid.spans:
+    top, bottom = grid.deck(spans[0])
+    edge = top - 22 if above else bottom + 58
+    for span in spans:
         for link in span.links:
             one, two = sorted(grid.link_ends(span, link))
             if link.top == above and one - 40 < left + wide and left < two + 40:
@@ -205,13 +225,17 @@ def _plate(sheet: Sheet, plate: Plate, left: float, top: float) -> str:
     return group(out, class_="plate")
 
 
-def _leader(plate: Plate, box: Box, above: bool) -> tuple[Point, ...]:
+def _leader(plate: Plate, box: Box, above: bool, further: float) -> tuple[Point, ...]:
+    """Return the way from a pipe to its plate; ``further`` from the plate where another has its bend already."""
     if plate.pipe is None:
         return ()
     x, y = plate.pipe
-    edge = box.bottom + 6 if above else box.y - 6
+    edge = box.bottom + 6 + further if above else box.y - 6 - further
     at = min(max(x, box.x), box.right)
     start = (x, y - 12) if above else (x, y + 12)
+    if (edge > y) == above:
+        # the pipe reaches further out than its plate stands: the leader leaves it sideways
+        return ((x + 9, edge), (at, edge)) if at > x + 9 else ()
     if at != x:
-        return (start, (x, edge), (at, edge))
+        return (start, (x, edge), (at, edge), (at, box.bottom + 4 if above else box.y - 4))
     return (start, (x, edge)) if abs(edge - start[1]) >= 12 else ()

@@ -12,6 +12,8 @@ from plantview.web.schematic.svg import element, group, number, path, title
 _CUT = 16.0
 """Clear space left of and right of a main that a pipe passes behind."""
 _ARROW_ROOM = 38.0
+_WATERS = {"CW": "condenser", "CH": "chilled", "HW": "hot"}
+"""Beginning of a service's letters -> class of its pipes."""
 
 _DEFS = element(
     "defs",
@@ -78,7 +80,7 @@ def is_hollow(pipe: Pipe) -> bool:
 
 def _in_order(scene: Scene) -> list[Pipe]:
     """Return stubs first, so that a main covers the stub ends that meet it."""
-    rank = {"stub": 0, "link": 1, "run": 2, "main": 3}
+    rank = {"stub": 0, "series": 1, "link": 2, "run": 3, "main": 4}
     return sorted(scene.pipes, key=lambda pipe: rank[pipe.kind])
 
 
@@ -118,8 +120,7 @@ def _inner(pipe: Pipe, scene: Scene) -> str:
 
 
 def _classes(pipe: Pipe) -> str:
-    water = "condenser" if pipe.service.startswith("CW") else "chilled"
-    return f"pipe {pipe.kind} {water} unknown"
+    return f"pipe {pipe.kind} {_WATERS[pipe.service[:2]]} unknown"
 
 
 def _arrow(pipe: Pipe, scene: Scene) -> str:

@@ -101,12 +101,13 @@ class Sheet:
         tight: bool = False,
         branch: str = "",
         turn: str = "",
+        valve: str = "",
     ) -> str:
         """Return the live value of a signal, or nothing where the plant has no such signal.
 
         ``unit`` replaces the unit's label, ``unit_si`` only for viewers in SI. A ``tight`` value has no room
         for a sign: its unit makes way for one. ``branch`` holds the keys of the flows whose standing
-        still makes its water stand still.
+        still makes its water stand still. ``valve`` is the valve whose condition says the word for its position.
         """
         signal = self.signals.get(name)
         if signal is None:
@@ -129,6 +130,7 @@ class Sheet:
             data_unit_si=unit_si,
             data_form=form,
             data_branch=branch,
+            data_valve=valve,
             tabindex="0",
             role="button",
             aria_label=spoken,

@@ -42,11 +42,24 @@ CLEAR: Final = 30.0
 """Between two pipes that run side by side."""
 GAP_PAD: Final = 21.0
 
-PITCH: Final = {"chiller": 220.0, "tower_cell": 220.0, "coil": 166.0, "pump": 176.0}
+PITCH: Final = {
+    "chiller": 220.0,
+    "tower_cell": 220.0,
+    "coil": 182.0,
+    "pump": 176.0,
+    "heat_exchanger": 204.0,
+    "recovery": 204.0,
+}
 """Least lane width of each kind; others take that of a pump."""
-HEIGHT: Final = {"chiller": 190.0, "tower_cell": 192.0}
-OFFSET: Final = {"chiller": 56.0, "tower_cell": 56.0, "coil": 40.0}
+HEIGHT: Final = {"chiller": 190.0, "tower_cell": 192.0, "heat_exchanger": 120.0, "recovery": 120.0}
+OFFSET: Final = {"chiller": 56.0, "tower_cell": 56.0, "coil": 40.0, "heat_exchanger": 40.0, "recovery": 40.0}
 """From a lane's middle to its two ports."""
+SERIES_W: Final = 44.0
+"""More room beside end machines in series, for the pipe from one to the next."""
+EXCHANGER_GAP: Final = {False: 24.0, True: 132.0}
+"""Between the chillers' lanes and those of the heat exchangers, without and with a bypass around one."""
+DECK_GAP: Final = 300.0
+"""Between the plant and a loop of hot water below it: room for bypasses and plates."""
 
 LEVEL_ABOVE: Final = 114.0
 LEVEL_BELOW: Final = 56.0

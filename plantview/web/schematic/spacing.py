@@ -6,14 +6,29 @@ from dataclasses import dataclass, replace
 from itertools import permutations, product
 from typing import Final
 
-from plantview.model.plant import Plant
+from plantview.model.plant import Plant, Port
 from plantview.web.schematic import sizes
 from plantview.web.schematic.geometry import spread
-from plantview.web.schematic.topology import LEFT, Span, Tap, machine_of
+from plantview.web.schematic.topology import LEFT, Branch, Link, Span, Tap, machine_of, machines_of, place_of
 
 _ON_ONE_ANOTHER: Final = 1000
 _SHIFTS: Final = (0.0, 20.0, -20.0, 34.0, -34.0)
 """How far towers or coils may move along the lanes so that no two pipes lie on one another."""
+
+
+@dataclass(frozen=True, slots=True)
+class Deck:
+    """The lanes of loops that stand side by side, measured from the top of the first deck's first lane."""
+
+    top: float
+    height: float
+    columns: float
+    """How much of the height, from the top, the lanes of chillers and of columns fill: exchangers stand below."""
+
+    @property
+    def bottom(self) -> float:
+        """Return where its last lane ends."""
+        return self.top + self.height
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,36 +37,75 @@ class Lanes:
 
     height: float
     centres: dict[str, float]
-    """End machine -> middle of its lane."""
+    """Place of an end machine -> middle of its lane."""
     pitch: dict[str, float]
-    """Kind of an end machine -> its lane width."""
+    """Place of an end machine -> its lane width."""
+    decks: dict[str, Deck]
+    """Loop -> its deck."""
 
 
 def lanes_of(plant: Plant, spans: tuple[Span, ...], wanted: float = 0.0) -> Lanes:
     """Return the lanes: every stage is spread evenly over the height that the tallest needs.
 
-    Small plants are stretched towards the ``wanted`` height, by a third at most.
+    Small plants are stretched towards the ``wanted`` height, by a third at most. Loops of hot water
+    stand in decks of their own below the others.
     """
-    ends: dict[str, list[str]] = {}
-    need = 0.0
-    for span in spans:
-        for branches in (span.left, span.right):
-            machines = [machine_of(plant, branch).equipment for branch in branches]
-            kind = plant.equipment[machines[0]].kind
-            known = ends.setdefault(kind, [])
-            known += [machine for machine in machines if machine not in known]
-            need = max(need, len(known) * sizes.PITCH[kind])
-        need = max(
-            [need, *(len(column.branches) * sizes.PITCH["pump"] for column in span.columns if not column.of_end)]
-        )
-    height = min(max(need, wanted), need * 1.34)
-    centres = {
-        name: centre for names in ends.values() for name, centre in zip(names, spread(len(names), height), strict=True)
-    }
-    lanes = Lanes(height, centres, {kind: height / len(names) for kind, names in ends.items()})
+    lanes = Lanes(0.0, {}, {}, {})
+    for together in _decks(spans):
+        top = lanes.height + sizes.DECK_GAP if lanes.decks else 0.0
+        lanes = _with_deck(plant, together, lanes, top, 0.0 if lanes.decks else wanted)
     for kind in ("tower_cell", "coil"):
-        lanes = _clear_of_each_other(plant, spans, lanes, ends.get(kind, []))
+        names = [name for name in lanes.centres if plant.equipment[name.partition(".")[0]].kind == kind]
+        lanes = _clear_of_each_other(plant, spans, lanes, names)
     return lanes
+
+
+def _decks(spans: tuple[Span, ...]) -> list[tuple[Span, ...]]:
+    first = tuple(span for span in spans if span.loop.water != "hot")
+    return [first] * bool(first) + [(span,) for span in spans if span.loop.water == "hot"]
+
+
+def _with_deck(plant: Plant, spans: tuple[Span, ...], lanes: Lanes, top: float, wanted: float) -> Lanes:
+    places = _places(plant, spans)
+    need = {kind: len(names) * sizes.PITCH[kind] for kind, names in places.items()}
+    rows = max([0, *(len(column.branches) for span in spans for column in span.columns if not column.of_end)])
+    upper = max(need.get("chiller", 0.0), need.get("recovery", 0.0), rows * sizes.PITCH["pump"])
+    lower = need.get("heat_exchanger", 0.0)
+    if lower:
+        lower += sizes.EXCHANGER_GAP[any(link.exchanger for span in spans for link in span.links)]
+    least = max(upper + lower, need.get("tower_cell", 0.0), need.get("coil", 0.0))
+    height = min(max(least, wanted), least * 1.34)
+    below = need.get("heat_exchanger", 0.0)
+    centres, pitch = dict(lanes.centres), dict(lanes.pitch)
+    for kind, names in places.items():
+        low, high = {
+            "heat_exchanger": (height - below, height),
+            "chiller": (0.0, height - lower),
+            "recovery": (0.0, height - lower),
+        }.get(kind, (0.0, height))
+        for name, middle in zip(names, spread(len(names), high - low), strict=True):
+            centres[name], pitch[name] = top + low + middle, (high - low) / len(names)
+    deck = Deck(top, height, height - lower)
+    return Lanes(top + height, centres, pitch, lanes.decks | {span.loop.id: deck for span in spans})
+
+
+def _places(plant: Plant, spans: tuple[Span, ...]) -> dict[str, list[str]]:
+    """Return the places of the end machines by kind: the chillers in the order of the chilled loop."""
+    found: dict[str, list[str]] = {}
+    order = list(plant.equipment)
+    for span in sorted(spans, key=lambda span: span.loop.water != "chilled"):
+        for branch in (*span.left, *span.right):
+            ports = machines_of(plant, branch)
+            for port in sorted(ports, key=lambda port: order.index(port.equipment)):
+                names = found.setdefault(kind_of(plant, port), [])
+                if place_of(port) not in names:
+                    names.append(place_of(port))
+    return found
+
+
+def kind_of(plant: Plant, port: Port) -> str:
+    """Return the kind of an end machine as drawn: a recovery condenser is one of its own."""
+    return "recovery" if port.side == "recovery" else plant.equipment[port.equipment].kind
 
 
 def _clear_of_each_other(plant: Plant, spans: tuple[Span, ...], lanes: Lanes, names: list[str]) -> Lanes:
@@ -68,25 +122,34 @@ def _clear_of_each_other(plant: Plant, spans: tuple[Span, ...], lanes: Lanes, na
     )
 
 
-def port_y(kind: str, centre: float, role: str) -> float:
-    """Return the height of a port: towers take water in above, chillers and coils below."""
-    above = (role == "in") == (kind == "tower_cell")
-    return centre - sizes.OFFSET[kind] if above else centre + sizes.OFFSET[kind]
+def port_y(plant: Plant, branch: Branch, port: Port, role: str, lanes: Lanes) -> float:
+    """Return the height of a port of an end machine.
+
+    Towers take water in above, chillers and coils below. In a plate exchanger the two waters pass each other,
+    so the cool one comes in above. Machines in series hand on from the nearest port to the nearest.
+    """
+    kind, centre = kind_of(plant, port), lanes.centres[place_of(port)]
+    in_above = kind == "tower_cell" or (kind == "heat_exchanger" and port.side == "cool")
+    row = machines_of(plant, branch)
+    if len(row) > 1:
+        in_above = lanes.centres[place_of(row[0])] < lanes.centres[place_of(row[-1])]
+    return centre + sizes.OFFSET[kind] * (-1 if (role == "in") == in_above else 1)
 
 
 def tap_y(plant: Plant, span: Span, tap: Tap, lanes: Lanes) -> float:
     """Return the height at which a branch meets its main."""
     end, lane = tap.lane
     if not end.startswith("column"):
-        port = machine_of(plant, (span.left if end == LEFT else span.right)[lane])
-        return port_y(plant.equipment[port.equipment].kind, lanes.centres[port.equipment], tap.role)
+        branch = (span.left if end == LEFT else span.right)[lane]
+        return port_y(plant, branch, machine_of(plant, branch, tap.role), tap.role, lanes)
     return column_y(span, int(end.removeprefix("column ")), lane, lanes)
 
 
 def column_y(span: Span, column: int, lane: int, lanes: Lanes) -> float:
     """Return the height of a headered machine; equal counts stand in line with the chillers' lower port."""
+    deck = lanes.decks[span.loop.id]
     count = len(span.columns[column].branches)
-    return spread(count, lanes.height)[lane] + min(sizes.OFFSET["chiller"], lanes.height / count * 0.28)
+    return deck.top + spread(count, deck.columns)[lane] + min(sizes.OFFSET["chiller"], deck.columns / count * 0.28)
 
 
 def order_in_gap(plant: Plant, span: Span, gap: int, lanes: Lanes) -> tuple[str, ...]:
@@ -100,12 +163,29 @@ def _best_order(plant: Plant, span: Span, gap: int, lanes: Lanes) -> tuple[int, 
     ranges = {header: _range(plant, span, header, gap, lanes) for header in headers}
     ways = [_Way(tap.header, tap_y(plant, span, tap, lanes), tap.from_left) for tap in span.taps if tap.gap == gap]
     ways += [
-        _Way(header, -1.0 if link.top else lanes.height + 1, other < at)
+        _Way(header, _link_y(span, link, lanes), other < at)
         for link in span.links
         for (header, at), (_, other) in ((link.start, link.end), (link.end, link.start))
         if at == gap != other
     ]
-    return min(((_cost(order, ways, ranges), order) for order in permutations(headers)), default=(0, ()))
+    joined = [
+        (link.start[0], link.end[0], _link_y(span, link, lanes))
+        for link in span.links
+        if link.start[1] == link.end[1] == gap
+    ]
+    return min(
+        ((_cost(order, ways, ranges) + _apart(order, joined, ranges), order) for order in permutations(headers)),
+        default=(0, ()),
+    )
+
+
+def _apart(order: tuple[str, ...], joined: list[tuple[str, str, float]], ranges: dict[str, tuple[float, float]]) -> int:
+    """Count the mains that stand between two that a bypass joins, twice those that it crosses."""
+    cost = 0
+    for one, two, y in joined:
+        low, high = sorted((order.index(one), order.index(two)))
+        cost += sum(1 + (ranges[header][0] <= y <= ranges[header][1]) for header in order[low + 1 : high])
+    return cost
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,5 +213,18 @@ def _cost(order: tuple[str, ...], ways: list[_Way], ranges: dict[str, tuple[floa
 
 def _range(plant: Plant, span: Span, header: str, gap: int, lanes: Lanes) -> tuple[float, float]:
     ys = [tap_y(plant, span, tap, lanes) for tap in span.taps if tap.header == header and tap.gap == gap]
-    ys += [-2.0 if link.top else lanes.height + 2 for link in span.links if (header, gap) in (link.start, link.end)]
+    ys += [_link_y(span, link, lanes) for link in span.links if (header, gap) in (link.start, link.end)]
     return min(ys), max(ys)
+
+
+def _link_y(span: Span, link: Link, lanes: Lanes) -> float:
+    """Return about where a link runs, as seen from the lanes: only for counting what it would cross."""
+    deck = lanes.decks[span.loop.id]
+    if link.exchanger:
+        return exchanger_link_y(link, lanes)
+    return deck.top - 2.0 if link.top else deck.bottom + 2.0
+
+
+def exchanger_link_y(link: Link, lanes: Lanes) -> float:
+    """Return where the bypass of a heat exchanger runs: above the machine, clear of its texts."""
+    return lanes.centres[link.exchanger] - sizes.OFFSET["heat_exchanger"] - 72.0

@@ -2,36 +2,41 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from itertools import pairwise
 
-from plantview.model.plant import Bypass, Loop
-from plantview.web.schematic.topology import LEFT, RIGHT, Branch, Column, Link, Tap
+from plantview.model.plant import Bypass, Loop, Plant
+from plantview.web.schematic.topology import LEFT, RIGHT, Branch, Column, Link, Tap, chain_of, is_bulky, machine_of
 
 
-def taps_of(left: tuple[Branch, ...], right: tuple[Branch, ...], columns: tuple[Column, ...]) -> tuple[Tap, ...]:
+def taps_of(
+    plant: Plant, left: tuple[Branch, ...], right: tuple[Branch, ...], columns: tuple[Column, ...]
+) -> tuple[Tap, ...]:
     """Return all taps; a branch that needs no column of its own goes to the gap where its header has a main anyway."""
-    fixed = [tap for index, column in enumerate(columns) for tap in _column_taps(index, column)]
-    lefts = [c for c in columns if c.of_end == LEFT]
-    rights = [c for c in columns if c.of_end == RIGHT]
-    ranges = {
-        LEFT: list(range(len(lefts) + 1)),
-        RIGHT: list(range(len(columns), len(columns) - len(rights) - 1, -1)),
-    }
-    flexible: list[tuple[str, str, tuple[Branch, ...]]] = []
-    for end, branches, own in ((LEFT, left, lefts), (RIGHT, right, rights)):
+    found = [tap for index, column in enumerate(columns) for tap in _column_taps(index, column)]
+    last = len(columns)
+    own = {end: sum(column.of_end == end for column in columns) for end in (LEFT, RIGHT)}
+    near = {LEFT: list(range(own[LEFT] + 1)), RIGHT: list(range(last, last - own[RIGHT] - 1, -1))}
+    flexible: list[tuple[list[int], Tap]] = []
+    for end, branches in ((LEFT, left), (RIGHT, right)):
         for role in ("in", "out"):
-            pumped = any((role == "in") == (column.eastward == (end == RIGHT)) for column in own)
-            if pumped:
-                fixed += _end_taps(end, branches, role, ranges[end][-1])
-            else:
-                flexible.append((end, role, branches))
-    for end, role, branches in sorted(flexible, key=lambda item: len(ranges[item[0]])):
-        header = branches[0].start if role == "in" else branches[0].end
-        there = {tap.gap for tap in fixed if tap.header == header}
-        gap = next((gap for gap in ranges[end] if gap in there), ranges[end][0])
-        fixed += _end_taps(end, branches, role, gap)
-    return tuple(fixed)
+            for lane, branch in enumerate(branches):
+                tap = _end_tap(end, branch, lane, role, near[end][-1])
+                if any(is_bulky(plant, port) for port in chain_of(plant, branch, role)):
+                    found.append(tap)
+                else:
+                    flexible.append((_reach(plant, branch, end, near[end], last), tap))
+    for reach, tap in sorted(flexible, key=lambda item: len(item[0])):
+        there = {other.gap for other in found if other.header == tap.header}
+        gap = next((gap for gap in reach if gap in there), reach[0])
+        found.append(_end_tap(tap.lane[0], tap.branch, tap.lane[1], tap.role, gap))
+    return tuple(found)
+
+
+def _reach(plant: Plant, branch: Branch, end: str, near: list[int], last: int) -> list[int]:
+    """Return the gaps that a stub may reach, the nearest first: below the columns it may pass them all."""
+    if plant.equipment[machine_of(plant, branch).equipment].kind != "heat_exchanger":
+        return near
+    return list(range(last + 1)) if end == LEFT else list(range(last, -1, -1))
 
 
 def _column_taps(index: int, column: Column) -> list[Tap]:
@@ -46,24 +51,33 @@ def _column_taps(index: int, column: Column) -> list[Tap]:
     return taps
 
 
-def _end_taps(end: str, branches: tuple[Branch, ...], role: str, gap: int) -> list[Tap]:
-    return [
-        Tap(branch.start if role == "in" else branch.end, gap, branch, (end, lane), role, from_left=end == LEFT)
-        for lane, branch in enumerate(branches)
-    ]
+def _end_tap(end: str, branch: Branch, lane: int, role: str, gap: int) -> Tap:
+    header = branch.start if role == "in" else branch.end
+    return Tap(header, gap, branch, (end, lane), role, from_left=end == LEFT)
 
 
-def top_headers(loop: Loop, left: tuple[Branch, ...], right: tuple[Branch, ...]) -> Iterable[str]:
-    """Yield the headers of the pipe that leaves the chiller: it leaves at the top."""
-    chiller, other = (left, right) if loop.water == "chilled" else (right, left)
-    at = chiller[0].end
-    while at != other[0].start:
-        yield at
-        at = next(stage.end for stage in loop.stages if stage.start == at)
-    yield at
+def flows_down(plant: Plant, branch: Branch) -> bool:
+    """Return whether machines in series are passed from the upper to the lower: in the order of the description."""
+    order = list(plant.equipment)
+    first, last = machine_of(plant, branch, "in"), machine_of(plant, branch, "out")
+    return order.index(first.equipment) < order.index(last.equipment)
 
 
-def links_between(loop: Loop, taps: tuple[Tap, ...], valves: list[Branch], top: set[str]) -> tuple[Link, ...]:
+def top_headers(plant: Plant, loop: Loop, left: tuple[Branch, ...], right: tuple[Branch, ...]) -> frozenset[str]:
+    """Return the headers of the pipe that leaves the chillers: it leaves at the top, unless they are passed downwards."""
+    chiller, other = (right, left) if loop.water == "condenser" else (left, right)
+    at, found = chiller[0].end, set[str]()
+    while at not in found:
+        found.add(at)
+        if any(branch.start == at for branch in other):
+            break
+        at = next((stage.end for stage in loop.stages if stage.start == at), at)
+    return frozenset(set(loop.headers) - found if flows_down(plant, chiller[0]) else found)
+
+
+def links_between(
+    plant: Plant, loop: Loop, taps: tuple[Tap, ...], valves: list[Branch], top: frozenset[str]
+) -> tuple[Link, ...]:
     """Return the valves in mains, the bypasses, and the runs that join the mains of one header."""
     gaps: dict[str, list[int]] = {
         header: sorted({t.gap for t in taps if t.header == header}) for header in loop.headers
@@ -73,14 +87,23 @@ def links_between(loop: Loop, taps: tuple[Tap, ...], valves: list[Branch], top: 
         start, end = _nearest(gaps, branch.start, branch.end)
         via = tuple(port.equipment for port in branch.ports)
         links.append(Link(start, end, branch.key, branch.key.split("/")[1], via, False, branch.start in top))
-    links += [_bypass_link(loop, bypass, gaps) for bypass in loop.bypasses]
+    links += [_bypass_link(plant, loop, bypass, gaps, taps, top) for bypass in loop.bypasses]
     for header, at in gaps.items():
         links += [Link((header, one), (header, two), "", header, (), False, header in top) for one, two in pairwise(at)]
     return tuple(links)
 
 
-def _bypass_link(loop: Loop, bypass: Bypass, gaps: dict[str, list[int]]) -> Link:
+def _bypass_link(
+    plant: Plant, loop: Loop, bypass: Bypass, gaps: dict[str, list[int]], taps: tuple[Tap, ...], top: frozenset[str]
+) -> Link:
     start, end = _nearest(gaps, bypass.start, bypass.end)
+    around = {
+        port.equipment
+        for tap in taps
+        for port in tap.branch.ports
+        if plant.equipment[port.equipment].kind == "heat_exchanger"
+        and {tap.branch.start, tap.branch.end} == {bypass.start, bypass.end}
+    }
     return Link(
         start,
         end,
@@ -88,7 +111,8 @@ def _bypass_link(loop: Loop, bypass: Bypass, gaps: dict[str, list[int]]) -> Link
         bypass.id,
         bypass.via,
         bypass.either_way,
-        loop.water == "condenser",
+        loop.water == "condenser" and not {bypass.start, bypass.end}.isdisjoint(top),
+        min(around, default="") if start[1] == end[1] else "",
     )
 
 

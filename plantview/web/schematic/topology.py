@@ -1,10 +1,12 @@
 """From loops to an order of columns: what stands beside what, before any coordinate.
 
-A loop is folded at its two end machines: the tower stands left of the chiller, the coil
-right of it. Between them lie *columns* of machines (headered pumps, or the pumps that stand
-in a machine's own branch); the *gaps* between columns carry the mains. A header gets one
-vertical main in each gap where something taps it; *links* join those mains across columns,
-and carry bypasses and valves that stand in a main.
+A loop is folded at its two ends: the towers stand left of the chillers, the coils right of
+them; heat exchangers stand below the chillers, because they join the same two loops. Between
+the ends lie *columns* of machines (headered pumps, or the pumps that stand in a machine's own
+branch); the *gaps* between columns carry the mains. A header gets one vertical main in each
+gap where something taps it; *links* join those mains across columns, and carry bypasses and
+valves that stand in a main. A loop of hot water has the chillers' recovery condensers at its
+left end, drawn once more below the plant where its pipes would otherwise cross all others.
 """
 
 from __future__ import annotations
@@ -15,8 +17,11 @@ from plantview.model.plant import Loop, Plant, Port
 
 LEFT, RIGHT = "left", "right"
 
-ENDS = {"condenser": ("tower_cell", "chiller"), "chilled": ("chiller", "coil")}
+ENDS = {"condenser": ("tower_cell", "chiller"), "chilled": ("chiller", "coil"), "hot": ("chiller", "coil")}
 """Water -> kinds of the machines at the left and at the right end of its loop."""
+BESIDE = {"chiller": ("chiller", "heat_exchanger")}
+"""Kind of an end -> kinds that stand there; others stand alone."""
+END_KINDS = ("chiller", "heat_exchanger", "tower_cell", "coil")
 
 
 class NotDrawn(Exception):
@@ -76,6 +81,8 @@ class Link:
     either_way: bool
     top: bool
     """Whether it runs above the lanes, else below."""
+    exchanger: str = ""
+    """The heat exchanger around which it leads: it then runs just above that machine."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +95,8 @@ class Span:
     columns: tuple[Column, ...]
     taps: tuple[Tap, ...]
     links: tuple[Link, ...]
+    top: frozenset[str]
+    """Headers whose runs lie above the lanes; the others' lie below."""
 
     @property
     def gaps(self) -> range:
@@ -106,15 +115,25 @@ def is_bulky(plant: Plant, port: Port) -> bool:
     return plant.equipment[port.equipment].kind != "valve"
 
 
-def machine_of(plant: Plant, branch: Branch) -> Port:
-    """Return the end machine of a branch; NotDrawn if there is more than one, or none."""
-    ends = [port for port in branch.ports if plant.equipment[port.equipment].kind in ("chiller", "tower_cell", "coil")]
-    if len(ends) != 1:
-        raise NotDrawn(f"branch {branch.key} has {len(ends)} machines in a row")
-    return ends[0]
+def place_of(port: Port) -> str:
+    """Return the key of a machine's place: a recovery condenser has one of its own."""
+    return f"{port.equipment}.{port.side}" if port.side == "recovery" else port.equipment
+
+
+def machines_of(plant: Plant, branch: Branch) -> tuple[Port, ...]:
+    """Return the end machines of a branch in flow order: several where they stand in series."""
+    ends = tuple(port for port in branch.ports if plant.equipment[port.equipment].kind in END_KINDS)
+    if not ends:
+        raise NotDrawn(f"branch {branch.key} has no machine at its end")
+    return ends
+
+
+def machine_of(plant: Plant, branch: Branch, role: str = "in") -> Port:
+    """Return the end machine at which a branch comes in, or from which it goes ``out``."""
+    return machines_of(plant, branch)[0 if role == "in" else -1]
 
 
 def chain_of(plant: Plant, branch: Branch, chain: str) -> tuple[Port, ...]:
-    """Return what stands before (``in``) or after (``out``) the end machine, in flow order."""
-    at = branch.ports.index(machine_of(plant, branch))
+    """Return what stands before (``in``) or after (``out``) the end machines, in flow order."""
+    at = branch.ports.index(machine_of(plant, branch, chain))
     return branch.ports[:at] if chain == "in" else branch.ports[at + 1 :]
