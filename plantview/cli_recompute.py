@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Final
@@ -17,15 +17,14 @@ from plantview.clock import ManualClock, SystemClock, local_text
 from plantview.config import load_plant
 from plantview.config.bundled import plant_folder
 from plantview.derive import Derivation
-from plantview.history import Archive, Store
-from plantview.importing.replay import collected, frames, periods_s, step_s
+from plantview.history import Archive, Samples, Store
+from plantview.importing.replay import PROBE_MS, frames, periods_s, step_s, stretches, written
+from plantview.model.columns import Reasons
 from plantview.model.plant import Plant
-from plantview.model.reading import Batch, Frame
+from plantview.model.reading import Frame
 from plantview.model.signal import signal_of
 from plantview.process import EXIT_OK, owned
 
-BATCHES_MAX: Final = 1_440
-"""Runs that are in memory before they are written."""
 JOURNAL_MAX: Final = 200
 
 
@@ -41,21 +40,31 @@ def recompute(args: argparse.Namespace) -> int:
         archive = Archive(data, owner=not args.alarms)
         span = span_of(args.start, args.end, plant.zone, archive.extent())
         signals = [signal_of(point) for point in plant.points.values()]
-        periods = periods_s(signals, archive.range, *span)
-        step_ms = round(step_s(periods, archive.range, *span) * 1_000)
+        first = archive.ranges([signal.name for signal in signals], span[0], min(span[1], span[0] + PROBE_MS))
+
+        def probe(name: str, from_ms: int, to_ms: int) -> Samples:
+            del from_ms, to_ms  # the first day, read once for all points
+            return first[name]
+
+        periods = periods_s(signals, probe, *span)
+        step_ms = round(step_s(periods, probe, *span) * 1_000)
         whole = -(-(span[1] - span[0]) // step_ms)
         progress = Progress(f"{whole} steps of {step_ms / 1_000:g} s")
-        stepped = _told(frames(signals, archive.range, span, step_ms, periods), whole, progress)
         if args.alarms:
+            stepped = _told(frames(signals, archive.range, span, step_ms, periods), whole, progress)
             said = asyncio.run(_alarms(plant, stepped, span[0]))
             progress.done()
             print("\n".join(said))
             return EXIT_OK
-        derivation = Derivation(plant)
+        derivation, reasons = Derivation(plant), Reasons()
         known = {signal.name: signal for signal in signals} | dict(derivation.signals)
         store = Store(data, known, SystemClock())
         stack.callback(store.close)
-        kept = _derive(derivation, stepped, store)
+        sweep, done, kept = derivation.sweep(), 0, 0
+        for at_ms, columns in stretches(signals, archive.ranges, span, step_ms, periods, reasons):
+            kept += _write(store, written(at_ms, sweep.run(at_ms, columns, reasons), reasons))
+            done += at_ms.size
+            progress(done, whole)
         progress.done()
     print(
         f"{kept} readings of {len(derivation.signals)} derived values were worked out again,"
@@ -70,21 +79,8 @@ def _told(stepped: Iterator[Frame], whole: int, progress: Progress) -> Iterator[
         yield frame
 
 
-def _derive(derivation: Derivation, stepped: Iterator[Frame], store: Store) -> int:
-    kept = 0
-    batches: list[Batch] = []
-    for frame in stepped:
-        batches.append(derivation.run(frame))
-        if len(batches) == BATCHES_MAX:
-            kept += _write(store, batches)
-            batches = []
-    return kept + _write(store, batches)
-
-
-def _write(store: Store, batches: Sequence[Batch]) -> int:
-    found = collected(batches)
-    if found:
-        store.backfill(found)
+def _write(store: Store, found: Mapping[str, Samples]) -> int:
+    store.backfill(found)
     return sum(len(samples.at_ms) for samples in found.values())
 
 

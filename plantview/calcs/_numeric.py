@@ -1,8 +1,14 @@
-"""What lets one formula take a number, a NumPy array or a pandas series."""
+"""What lets one formula take a number, a NumPy array or a pandas series, with the same digits in each.
+
+Logarithm and exponential come from one library for all three: the ones of ``math`` differ from
+NumPy's in the last bit, and a value worked out again over a year must be the one that was shown.
+"""
 
 from __future__ import annotations
 
+import functools
 import math
+import operator
 from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
@@ -10,6 +16,7 @@ import numpy as np
 from plantview.errors import OutsideSourceRange
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from typing import TypeVar
 
     import pandas as pd
@@ -51,21 +58,32 @@ def polynomial(coefficients: tuple[float, ...], x: Numeric) -> Numeric:
 
 
 def log(x: Numeric) -> Numeric:
-    """Return the natural logarithm of a positive value."""
+    """Return the natural logarithm of a positive value; NaN of another element."""
     value: Any = x
-    return cast("Numeric", math.log(value) if is_number(value) else np.log(value))
+    if is_number(value):
+        number: Any = float(np.log(value)) if value > 0 else math.log(value)
+        return cast("Numeric", number)
+    return cast("Numeric", np.log(_blank_unless(value, value > 0)))
 
 
 def exp(x: Numeric) -> Numeric:
     """Return e**x."""
-    value: Any = x
-    return cast("Numeric", math.exp(value) if is_number(value) else np.exp(value))
+    value: Any = np.exp(cast("Any", x))
+    answer: Any = float(value) if is_number(x) else value
+    return cast("Numeric", answer)
 
 
 def sqrt(x: Numeric, what: str) -> Numeric:
     """Return the square root; ``what`` names the value that must not be negative."""
-    root: Any = within(x, 0.0, math.inf, what) ** 0.5
-    return cast("Numeric", root)
+    under: Any = within(x, 0.0, math.inf, what)
+    root: Any = np.sqrt(under)
+    answer: Any = float(root) if is_number(x) else root
+    return cast("Numeric", answer)
+
+
+def total(values: Iterable[Numeric]) -> Numeric:
+    """Return the sum, one term after the other; the built-in one carries numbers otherwise than rows."""
+    return cast("Numeric", functools.reduce(operator.add, cast("Iterable[Any]", values), 0.0))
 
 
 def choose(condition: object, when_true: Numeric, when_false: Numeric) -> Numeric:
@@ -73,6 +91,11 @@ def choose(condition: object, when_true: Numeric, when_false: Numeric) -> Numeri
     if isinstance(condition, (bool, np.bool_)):
         return when_true if condition else when_false
     return cast("Numeric", _like(condition, np.where(cast("Any", condition), when_true, when_false)))
+
+
+def any_of(condition: object) -> bool:
+    """Return whether a condition holds anywhere."""
+    return bool(np.any(cast("Any", condition)))
 
 
 def _blank_unless(value: object, keep: object) -> Array | pd.Series[float]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from plantview.calcs._numeric import quotient, sqrt, within
+from plantview.calcs._numeric import quotient, sqrt, total, within
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -130,11 +130,11 @@ def mixed_temperature_c(first_l_s: Numeric, first_c: Numeric, second_l_s: Numeri
     return quotient(first_l_s * first_c + second_l_s * second_c, first_l_s + second_l_s, "total flow")
 
 
-def blended_temperature_c(flows_l_s: Sequence[float], temperatures_c: Sequence[float]) -> float:
+def blended_temperature_c(flows_l_s: Sequence[Numeric], temperatures_c: Sequence[Numeric]) -> Numeric:
     """Return the temperature of a header that several branches feed.
 
     Shape
-        Two sequences of one length -> one number.
+        Two sequences of one length -> one number; or of series, the same out.
 
     Parameters
         flows_l_s       flow of each branch                              [L/s]
@@ -153,5 +153,5 @@ def blended_temperature_c(flows_l_s: Sequence[float], temperatures_c: Sequence[f
     >>> blended_temperature_c([30.0, 10.0, 0.0], [6.0, 14.0, 25.0])
     8.0
     """
-    heat = sum(flow * at_c for flow, at_c in zip(flows_l_s, temperatures_c, strict=True))
-    return quotient(float(heat), float(sum(flows_l_s)), "total flow")
+    heat = total(flow * at_c for flow, at_c in zip(flows_l_s, temperatures_c, strict=True))
+    return quotient(heat, total(flows_l_s), "total flow")

@@ -2,27 +2,34 @@
 
 from __future__ import annotations
 
+import dataclasses
 import functools
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from plantview.calcs._settling import ROUNDS_MAX, Rows, Settled, Trouble, settled
 from plantview.calcs.uncertainty import COVERAGE_95
 from plantview.errors import OutsideSourceRange
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from plantview.calcs._numeric import Array
 
-ROUNDS_MAX: Final = 20
-_SETTLED: Final = 1e-9
-"""Change of an adjustment, in standard deviations, at which the linearisation is good enough."""
-_CONDITION_MAX: Final = 1e12
 _SAME: Final = 1e-6
 """Two sensors whose test statistics differ by less in every possible case count as one."""
+
+
+_WORDS: Final = {
+    Trouble.DEPENDENT: "the balances contain each other, or see no reading at all",
+    Trouble.NO_NUMBER: "the balances give no number",
+    Trouble.UNSETTLED: f"the balances do not settle in {ROUNDS_MAX} rounds",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,24 +97,94 @@ def reconcile(
         raise ValueError(f"{measured.size} readings and {spreads.size} uncertainties")
     if not np.all(spreads > 0) or not np.all(np.isfinite(measured)):
         raise OutsideSourceRange("every reading needs a number and an uncertainty above 0")
-    together = np.eye(measured.size)
+
+    def rows(columns: Sequence[Array], _: Sequence[int] | None) -> list[Array]:
+        return [np.array([each]) for each in balances([float(column[0]) for column in columns])]
+
+    many = reconcile_rows(measured[None, :], spreads[None, :], rows, correlation)
+    why = Trouble(int(many.trouble[0]))
+    if why:
+        raise OutsideSourceRange(_WORDS[why])
+    return many.one(0)
+
+
+@dataclass(frozen=True, slots=True)
+class ReconciledRows:
+    """What a reconciliation found for many sets of readings; first index the set, second the reading."""
+
+    values: Array
+    """Readings after adjustment."""
+    chi2: Array
+    """Weighted sum of squared adjustments of each set."""
+    limit: float
+    trouble: NDArray[np.int8]
+    """0 where the set has an answer."""
+    _settled: Settled
+    _u95: Array
+    _together: Array
+
+    def one(self, at: int) -> Reconciled:
+        """Return all that was found for one set that has an answer."""
+        found = self._settled
+        fields = (getattr(found, each.name) for each in dataclasses.fields(found))
+        single = Settled(*(each[at : at + 1] for each in fields))
+        seen, spreads = single.seen[0], self._u95[at]
+        shares = np.clip(np.diag(self._together @ seen @ self._together), 0.0, 1.0)
+        strength = np.maximum(np.diag(seen), 0.0)
+        statistics = np.where(strength > _SAME, np.abs(single.blame[0]) / np.sqrt(np.maximum(strength, _SAME)), 0.0)
+        return Reconciled(
+            tuple(self.values[at].tolist()),
+            tuple((spreads * np.sqrt(1.0 - shares)).tolist()),
+            float(self.chi2[at]),
+            self.limit,
+            tuple(statistics.tolist()),
+            _inseparable(seen),
+        )
+
+
+def reconcile_rows(
+    readings: Array,
+    u95: Array,
+    balances: Rows,
+    correlation: Mapping[tuple[int, int], float] = MappingProxyType({}),
+    touching: Sequence[Sequence[int]] | None = None,
+) -> ReconciledRows:
+    """Return many sets of readings adjusted, each as ``reconcile`` does it, to the last digit.
+
+    Shape
+        Two arrays (sets, readings) -> arrays of that shape.
+
+    Parameters
+        readings    measured values                                      [any]
+        u95         their expanded uncertainties (95 %), above 0         [any]
+        balances    formula: a row per reading -> a row per balance, of
+                    all balances or of those named                       [any]
+        correlation of pairs of readings, above -1 and below 1           [1]
+        touching    for each reading, the balances that it is in         [place]
+
+    Returns
+        reconciled  a set without an answer is marked                    [any]
+
+    Errors
+        None: what one set lacks is no error of the others.
+
+    Source
+        As for ``reconcile`` (tests/standards/test_reconcile.py).
+
+    >>> tee = lambda x, chosen: [x[0] - x[1] - x[2]]
+    >>> found = reconcile_rows(np.array([[100.0, 60.0, 44.0]]), np.full((1, 3), 2.0), tee)
+    >>> found.values.round(2).tolist()
+    [[101.33, 58.67, 42.67]]
+    """
+    together = np.eye(readings.shape[1])
     for (one, other), r in correlation.items():
         together[one, other] = together[other, one] = r
-    # everything is counted in standard deviations of the readings, so that kW and K weigh alike
-    adjusted, gain, inverse, left = _settled(measured, spreads / COVERAGE_95, balances, together)
-    seen: Any = gain.T @ inverse @ gain
-    shares = np.clip(np.diag(together @ seen @ together), 0.0, 1.0)
-    strength = np.maximum(np.diag(seen), 0.0)
-    blame = np.abs(gain.T @ inverse @ left)
-    statistics = np.where(strength > _SAME, blame / np.sqrt(np.maximum(strength, _SAME)), 0.0)
-    return Reconciled(
-        tuple(adjusted.tolist()),
-        tuple((spreads * np.sqrt(1.0 - shares)).tolist()),
-        float(left @ inverse @ left),
-        chi2_limit(gain.shape[0]),
-        tuple(statistics.tolist()),
-        _inseparable(seen),
-    )
+    with np.errstate(all="ignore"):
+        # everything is counted in standard deviations of the readings, so that kW and K weigh alike
+        found = settled(readings, u95 / COVERAGE_95, balances, together, touching)
+        count = found.left.shape[1]
+        limit = chi2_limit(count) if count else 0.0
+        return ReconciledRows(found.adjusted, found.chi2, limit, found.trouble, found, u95, together)
 
 
 def chi2_limit(degrees_of_freedom: int, share: float = 0.95) -> float:
@@ -148,36 +225,6 @@ def _quantile(degrees_of_freedom: int, share: float) -> float:
         else:
             high = middle
     return (low + high) / 2.0
-
-
-def _settled(
-    measured: Array, deviations: Array, balances: Callable[[Sequence[float]], Sequence[float]], together: Array
-) -> tuple[Array, Array, Array, Array]:
-    """Return the adjusted readings, the slopes there (per deviation), the inverse of A V A' and what was left over."""
-    adjusted = measured
-    for _ in range(ROUNDS_MAX):
-        gain = _slopes(balances, adjusted, deviations) * deviations
-        left = np.asarray(balances(adjusted.tolist()), dtype=np.float64) + gain @ ((measured - adjusted) / deviations)
-        inner: Any = gain @ together @ gain.T
-        if not gain.size or np.linalg.cond(inner) > _CONDITION_MAX:
-            raise OutsideSourceRange("the balances contain each other, or see no reading at all")
-        inverse: Any = np.linalg.inv(inner)
-        following = measured - deviations * (together @ gain.T @ inverse @ left)
-        moved = float(np.max(np.abs(following - adjusted) / deviations))
-        adjusted = following
-        if moved < _SETTLED:
-            return adjusted, gain, inverse, left
-    raise OutsideSourceRange(f"the balances do not settle in {ROUNDS_MAX} rounds")
-
-
-def _slopes(balances: Callable[[Sequence[float]], Sequence[float]], at: Array, steps: Array) -> Array:
-    columns = []
-    for place in range(at.size):
-        step = np.zeros_like(at)
-        step[place] = steps[place] * 0.01
-        up, down = (np.asarray(balances((at + each).tolist()), dtype=np.float64) for each in (step, -step))
-        columns.append((up - down) / (2.0 * step[place]))
-    return np.stack(columns, axis=1)
 
 
 def _inseparable(seen: Array) -> tuple[tuple[int, ...], ...]:

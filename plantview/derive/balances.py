@@ -20,6 +20,7 @@ from plantview.derive.evidence import (
     water_moves,
 )
 from plantview.derive.gates import Evidence, Gate, Reaches
+from plantview.derive.power import add
 from plantview.derive.rings import machine_meters, upstream
 from plantview.model.plant import Equipment, Loop, Plant, Port, Stage
 
@@ -85,7 +86,7 @@ def _all_meters(plant: Plant, stages: list[Stage]) -> tuple[str, ...]:
 
 
 def _surplus(*flows_l_s: float, first: int) -> float:
-    return sum(flows_l_s[:first]) - sum(flows_l_s[first:])
+    return add(*flows_l_s[:first]) - add(*flows_l_s[first:])
 
 
 def _entering(plant: Plant, loop: Loop, stage: Stage) -> Iterator[Balance]:

@@ -47,6 +47,27 @@ class Row:
 
 
 @dataclass(frozen=True, slots=True)
+class Outcome:
+    """What is settled about a derived value before any arithmetic: whether there is one, and what it rests on."""
+
+    refusal: str = ""
+    """Why there is no value; empty where there is one."""
+    off: bool = False
+    """The value is that of a machine proven off."""
+    zeroed: tuple[str, ...] = ()
+    """Inputs that count as 0."""
+    rests_on: tuple[str, ...] = ()
+    """Usable readings behind it; it is as old as the oldest."""
+    reason: str = ""
+    """Why the value is doubtful."""
+
+    @property
+    def quality(self) -> Quality:
+        """Return the quality of the value."""
+        return Quality.BAD if self.refusal else Quality.UNCERTAIN if self.reason else Quality.GOOD
+
+
+@dataclass(frozen=True, slots=True)
 class Binding:
     """A derived value with its signals found."""
 
@@ -55,56 +76,68 @@ class Binding:
 
     def reading(self, sight: Sight, accuracies: Accuracies) -> Reading:
         """Return the value, never of better quality than what it was made from, or why there is none now."""
-        verdicts: list[Verdict] = []
-        for gate in self.row.gates:
-            verdict = gate.judge(sight)
-            if verdict.off and self.row.when_off is not None:
-                sight.budgets[self.signal.name] = {}  # nothing moves a 0 that is proven
-                return self._result(self.row.when_off, verdict.relied_on, (), sight, None)
-            if verdict.refusal:
-                return bad(verdict.refusal, sight.frame.at_ms)
-            verdicts.append(verdict)
-        relied_on = tuple(name for verdict in verdicts for name in verdict.relied_on)
-        doubts = [verdict.doubt for verdict in verdicts if verdict.doubt]
-        return self._calculated(relied_on, doubts, sight, accuracies)
-
-    def _calculated(
-        self, relied_on: tuple[str, ...], doubts: list[str], sight: Sight, accuracies: Accuracies
-    ) -> Reading:
-        values: list[float] = []
-        for name in self.signal.inputs:
-            reading = sight.reading(name)
-            if reading.usable:
-                values.append(sight.value(name, reading))
-            elif (machine := self.row.off_terms.get(name)) is not None and machine.judge(sight).off:
-                values.append(0.0)
-                doubts.append(f"{name} cannot be read, counted as 0 because {machine.machine} is off")
-            else:
-                return bad(sight.lack(name), sight.frame.at_ms)
-        try:
-            answer = self.row.calc(*values)
-        except CalcError as error:
-            return bad(str(error), sight.frame.at_ms)
-        if not math.isfinite(answer):
-            return bad("the inputs give no finite number", sight.frame.at_ms)
+        outcome = self.outcome(sight)
+        if outcome.refusal:
+            return bad(outcome.refusal, sight.frame.at_ms)
+        if outcome.off:
+            sight.budgets[self.signal.name] = {}  # nothing moves a 0 that is proven
+            return self._result(self.row.when_off or 0.0, outcome, sight, None)
+        values = [
+            0.0 if name in outcome.zeroed else sight.value(name, sight.reading(name)) for name in self.signal.inputs
+        ]
+        answer = answered(self.row.calc, values)
+        if isinstance(answer, str):
+            return bad(answer, sight.frame.at_ms)
         budget = accuracies.budget(self.row.calc, self.signal.inputs, values, sight.budgets)
         if budget is not None:
             sight.budgets[self.signal.name] = budget
         u95 = accuracies.u95(budget) / self.signal.unit.factor if budget else math.nan
-        return self._result(
-            answer, (*self.signal.inputs, *relied_on), doubts, sight, u95 if math.isfinite(u95) else None
-        )
+        return self._result(answer, outcome, sight, u95 if math.isfinite(u95) else None)
 
-    def _result(
-        self, answer: float, used: tuple[str, ...], doubts: Iterable[str], sight: Sight, u95: float | None
-    ) -> Reading:
-        """Return the value as old as the oldest reading it rests on, doubtful if any of them is."""
-        read = [name for name in used if sight.reading(name).usable]
+    def outcome(self, sight: Sight) -> Outcome:
+        """Return whether there is a value, from gates, qualities and reasons alone."""
+        verdicts: list[Verdict] = []
+        for gate in self.row.gates:
+            verdict = gate.judge(sight)
+            if verdict.off and self.row.when_off is not None:
+                return self._resting(verdict.relied_on, (), sight, off=True)
+            if verdict.refusal:
+                return Outcome(verdict.refusal)
+            verdicts.append(verdict)
+        relied_on = tuple(name for verdict in verdicts for name in verdict.relied_on)
+        doubts = [verdict.doubt for verdict in verdicts if verdict.doubt]
+        zeroed: list[str] = []
+        for name in self.signal.inputs:
+            if sight.reading(name).usable:
+                continue
+            machine = self.row.off_terms.get(name)
+            if machine is None or not machine.judge(sight).off:
+                return Outcome(sight.lack(name))
+            zeroed.append(name)
+            doubts.append(f"{name} cannot be read, counted as 0 because {machine.machine} is off")
+        return self._resting((*self.signal.inputs, *relied_on), doubts, sight, zeroed=tuple(zeroed))
+
+    @staticmethod
+    def _resting(
+        used: tuple[str, ...], doubts: Iterable[str], sight: Sight, *, off: bool = False, zeroed: tuple[str, ...] = ()
+    ) -> Outcome:
+        read = tuple(name for name in used if sight.reading(name).usable)
         reasons = [*doubts, *(sight.doubt(name) for name in read)]
         reason = "; ".join(dict.fromkeys(filter(None, reasons)))[:REASON_MAX]
-        quality = Quality.UNCERTAIN if reason else Quality.GOOD
-        at_ms = min((sight.reading(name).at_ms for name in read), default=sight.frame.at_ms)
-        return Reading(self.signal.unit.from_canonical(answer), quality, reason, at_ms, u95)
+        return Outcome(off=off, zeroed=zeroed, rests_on=read, reason=reason)
+
+    def _result(self, answer: float, outcome: Outcome, sight: Sight, u95: float | None) -> Reading:
+        at_ms = min((sight.reading(name).at_ms for name in outcome.rests_on), default=sight.frame.at_ms)
+        return Reading(self.signal.unit.from_canonical(answer), outcome.quality, outcome.reason, at_ms, u95)
+
+
+def answered(calc: Callable[..., float], values: Iterable[float]) -> float | str:
+    """Return what a formula gives for one frame, or why it gives nothing."""
+    try:
+        answer = calc(*values)
+    except CalcError as error:
+        return str(error)
+    return answer if math.isfinite(answer) else "the inputs give no finite number"
 
 
 def bind(

@@ -66,6 +66,10 @@ class Accuracies:
         """Return of how many sensors the accuracy is our own choice, or not known at all."""
         return sum(not self._of[name].declared for name in sensors)
 
+    def of(self, name: str) -> Accuracy | None:
+        """Return what is known of a sensor; None for what is no sensor."""
+        return self._of.get(name)
+
     def _input(self, name: str, value: float, found: Mapping[str, Budget]) -> Budget | None:
         if name not in self._of:
             return found.get(name)

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from plantview.calcs.flow import decoupler_flow_l_s
 from plantview.derive.bindings import Row
+from plantview.derive.power import add
 from plantview.derive.rings import stage_meters
 from plantview.model.plant import Bypass, Loop, Plant, Stage
 
@@ -40,4 +41,4 @@ def _metered(plant: Plant, loop: Loop, stages: list[Stage]) -> tuple[str, ...]:
 
 def _surplus_l_s(*flows_l_s: float, arriving: int, sign: float) -> float:
     """Return what arrives at a header (the first so many flows) less what leaves it."""
-    return sign * decoupler_flow_l_s(sum(flows_l_s[:arriving]), sum(flows_l_s[arriving:]))
+    return sign * decoupler_flow_l_s(add(*flows_l_s[:arriving]), add(*flows_l_s[arriving:]))

@@ -74,7 +74,7 @@ def _header_heat(plant: Plant, loop: Loop, name: str, label: str, place: tuple[s
     calc = _CALC[loop.water]
 
     def heat_kw(cold_c: float, hot_c: float, *flows_l_s: float) -> float:
-        return calc(sum(flows_l_s), cold_c, hot_c, loop.fluid)
+        return calc(add(*flows_l_s), cold_c, hot_c, loop.fluid)
 
     lacking = f"neither all chillers nor the headers of loop {loop.id} measure flow and both temperatures"
     why_not = unknown_fluid(loop.fluid) if meters and cold and hot and moving else lacking

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Protocol
 
+import numpy as np
+
+from plantview.derive.cases import Codes, alike, dense
+from plantview.derive.moments import Moments
 from plantview.derive.sight import Sight
+from plantview.model.columns import Flags, Ints
 
 ON_WORDS: Final = frozenset(
     {
@@ -71,6 +76,33 @@ class Gate(Protocol):
         """Return whether the value may be given."""
         ...
 
+    def cases(self, moments: Moments) -> Sequence[Codes]:
+        """Return what the verdict depends on: moments that these do not tell apart have the same."""
+        ...
+
+
+_YES, _NO, _NEITHER, _UNUSABLE = 2, 1, 0, -1
+
+
+def _says_on(words: Mapping[int, str], signal: str, moments: Moments) -> Ints:
+    """Return at every moment whether a state means on; each of its numbers is asked about once."""
+    numbers = moments.words(signal)
+    firsts = np.zeros(numbers.size, np.int64)
+    firsts[numbers.numbers] = np.arange(moments.count)
+    values = moments.canonical(signal)[firsts]
+    told = {True: _YES, False: _NO, None: _NEITHER}
+    answers = [told[is_on(words, value)] if np.isfinite(value) else _UNUSABLE for value in values.tolist()]
+    return np.where(moments.usable(signal), np.array(answers, np.int64)[numbers.numbers], _UNUSABLE)
+
+
+def _rounded(signal: str, where: Flags, moments: Moments) -> Codes:
+    """Return codes for a number as a text shows it without decimals, where it is shown."""
+    if not where.any():
+        return alike(moments.count)
+    whole = np.rint(moments.canonical(signal))
+    least = whole[where].min()
+    return dense(np.where(where, whole - least + 1, 0).astype(np.int64))
+
 
 @dataclass(frozen=True, slots=True)
 class Runs:
@@ -100,6 +132,16 @@ class Runs:
             return Verdict((self.status, self.power), f"{self.status} says off, but {draws}")
         return Verdict((self.status,), f"{self.machine} is off", off=True)
 
+    def cases(self, moments: Moments) -> Sequence[Codes]:
+        """Return the state of the status, its word, and what power contradicts it."""
+        found = [moments.state(self.status), moments.words(self.status)]
+        off = _says_on(self.words, self.status, moments) == _NO
+        if self.power and off.any():
+            over = off & moments.usable(self.power) & (moments.canonical(self.power) > self.idle_kw_max)
+            if over.any():
+                found += [moments.state(self.power).only(over), _rounded(self.power, over, moments)]
+        return found
+
 
 @dataclass(frozen=True, slots=True)
 class AnyRuns:
@@ -120,6 +162,10 @@ class AnyRuns:
         statuses = tuple(name for verdict in verdicts for name in verdict.relied_on)
         return Verdict(statuses, self.none_runs, off=True)
 
+    def cases(self, moments: Moments) -> Sequence[Codes]:
+        """Return the cases of every machine."""
+        return [moments.verdicts(machine) for machine in self.machines]
+
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
@@ -139,6 +185,13 @@ class Evidence:
         number = sight.value(self.signal, reading)
         return number >= self.floor if self.words is None else is_on(self.words, number)
 
+    def held(self, moments: Moments) -> Ints:
+        """Return the same for every moment: 2 reached, 1 not, 0 no known word, -1 no usable reading."""
+        if self.words is not None:
+            return _says_on(self.words, self.signal, moments)
+        reached = np.where(moments.canonical(self.signal) >= self.floor, _YES, _NO)
+        return np.where(moments.usable(self.signal), reached, _UNUSABLE)
+
 
 @dataclass(frozen=True, slots=True)
 class Reaches:
@@ -155,6 +208,11 @@ class Reaches:
         first = self.evidence[0].signal
         strange = f"{first} says neither on nor off"
         return Verdict((first,), strange if sight.reading(first).usable else sight.lack(first))
+
+    def cases(self, moments: Moments) -> Sequence[Codes]:
+        """Return what each piece of evidence says, and the state of its signal."""
+        found = [moments.state(piece.signal) for piece in self.evidence]
+        return [*found, *(dense(piece.held(moments)) for piece in self.evidence)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,3 +233,10 @@ class Unmixed:
         if opening < self.open_pct:
             return Verdict((self.position,))
         return Verdict((self.position,), doubt=f"{self.valve} is open {opening:.0f} %: {self.means}")
+
+    def cases(self, moments: Moments) -> Sequence[Codes]:
+        """Return the state of the position, and how far open it is as the doubt says it."""
+        usable = moments.usable(self.position)
+        open_wide = usable & ~(moments.canonical(self.position) < self.open_pct)
+        shown = _rounded(self.position, open_wide, moments)
+        return [dense(usable.astype(np.int64)), moments.state(self.position), shown]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from plantview.calcs._numeric import total
 from plantview.derive.bindings import Row
 from plantview.derive.evidence import power_signal, runs
 from plantview.model.plant import Equipment, Plant
@@ -11,7 +12,7 @@ from plantview.model.plant import Equipment, Plant
 
 def add(*values: float) -> float:
     """Return the sum."""
-    return sum(values)
+    return total(values)
 
 
 def total_power(plant: Plant, name: str, label: str, machines: Sequence[Equipment]) -> Row:

@@ -33,7 +33,7 @@ HELD_SHARE: Final = 0.8
 """Of the runs of a period: a balance whose sensors were lost for longer is not used (our own choice)."""
 STATES: Final = {0: "CLOSES", 1: "DOES NOT CLOSE"}
 PLANT: Final = "PLANT"
-_CHI2, _LIMIT, _STATE = (f"{PLANT}.{name}" for name in ("balance_chi2", "balance_limit", "balance_state"))
+CHI2, LIMIT, STATE = (f"{PLANT}.{name}" for name in ("balance_chi2", "balance_limit", "balance_state"))
 _ADJUSTED: Final = {
     "temperature": ("temperature_difference", "temperature"),
     "flow": ("flow", "flow"),
@@ -48,7 +48,7 @@ _SHARE_OF_WORST: Final = 0.5
 
 
 @dataclass(slots=True)
-class _Period:
+class Period:
     """What was seen since the period began."""
 
     number: int
@@ -65,17 +65,22 @@ class _Period:
     doubts: dict[str, str] = field(default_factory=dict)
 
 
+def enough_of(runs: float) -> float:
+    """Return in how many runs of a period a balance must have held to be used."""
+    return max(RUNS_MIN, HELD_SHARE * runs)
+
+
 class Reconciliation:
     """The balances of one plant, what was seen in this period, and what the last one said."""
 
     def __init__(self, plant: Plant, accuracies: Accuracies) -> None:
-        self._accuracies = accuracies
-        self._balances = tuple(each for each in balances(plant) if _all_known(each, plant))
-        names = dict.fromkeys(name for balance in self._balances for name in balance.sensors)
-        self._points = {name: plant.points[name] for name in names}
+        self.accuracies = accuracies
+        self.balances = tuple(each for each in balances(plant) if _all_known(each, plant))
+        names = dict.fromkeys(name for balance in self.balances for name in balance.sensors)
+        self.points = {name: plant.points[name] for name in names}
         self.signals: Mapping[str, Signal] = {each.name: each for each in self._signals()}
         self._last: dict[str, Reading] = {}
-        self._period: _Period | None = None
+        self._period: Period | None = None
 
     @classmethod
     def of(cls, plant: Plant) -> Reconciliation:
@@ -87,26 +92,25 @@ class Reconciliation:
         at_ms = sight.frame.at_ms
         number = int(at_ms // (PERIOD_S * 1_000))
         if self._period is None or number < self._period.number:
-            self._period = _Period(number)
+            self._period = Period(number)
         elif number > self._period.number:
-            self._last = self._finish(self._period)
-            self._period = _Period(number)
+            self._last = self.finish(self._period)
+            self._period = Period(number)
         self._note(self._period, sight)
         early = bad("the first quarter of an hour is not over yet", at_ms)
         return {name: self._last.get(name, early) for name in self.signals}
 
-    def _note(self, period: _Period, sight: Sight) -> None:
+    def _note(self, period: Period, sight: Sight) -> None:
         period.runs += 1
-        for name in self._points:
+        for name in self.points:
             reading = sight.reading(name)
             if reading.usable:
                 period.sums[name] = period.sums.get(name, 0.0) + sight.value(name, reading)
                 period.seen[name] = period.seen.get(name, 0) + 1
                 if reading.quality is not Quality.GOOD:
                     period.doubts[name] = sight.doubt(name)
-        for balance in self._balances:
-            lack = next((sight.lack(each) for each in balance.sensors if not sight.reading(each).usable), "")
-            refusal = "" if lack else _refusal(balance, sight)
+        for balance in self.balances:
+            lack, refusal = judged(balance, sight)
             if refusal and not refusal.startswith(NEEDS):
                 period.refused[balance.name] = period.refused.get(balance.name, 0) + 1
                 period.refusals[balance.name] = refusal
@@ -115,24 +119,25 @@ class Reconciliation:
             else:
                 period.held[balance.name] = period.held.get(balance.name, 0) + 1
 
-    def _finish(self, period: _Period) -> dict[str, Reading]:
+    def finish(self, period: Period) -> dict[str, Reading]:
+        """Return what a whole period says of every signal."""
         at_ms = round((period.number + 1) * PERIOD_S * 1_000)
         moved = next(
-            (each for each in self._balances if period.refused.get(each.name) and period.held.get(each.name)), None
+            (each for each in self.balances if period.refused.get(each.name) and period.held.get(each.name)), None
         )
         if moved is not None:
             unsettled = f"not steady in the last quarter of an hour: {period.refusals[moved.name]}, for a part of it"
             return {name: bad(unsettled, at_ms) for name in self.signals}
-        enough = max(RUNS_MIN, HELD_SHARE * period.runs)
-        used = [each for each in self._balances if period.held.get(each.name, 0) >= enough]
+        enough = enough_of(period.runs)
+        used = [each for each in self.balances if period.held.get(each.name, 0) >= enough]
         if not used:
             few = f"only {period.runs} readings in the quarter of an hour" if period.runs < RUNS_MIN else ""
             why = few or "no balance held all through the last quarter of an hour"
             return {name: bad(period.why_not.get(name, "") or why, at_ms) for name in self.signals}
         means = {name: total / period.seen[name] for name, total in period.sums.items()}
-        problem = _Problem(used, self._points, means)
+        problem = _Problem(used, self.points, means)
         try:
-            found = problem.solved(self._accuracies.together(problem.sensors))
+            found = problem.solved(self.accuracies.together(problem.sensors))
         except CalcError as error:
             return {name: bad(str(error), at_ms) for name in self.signals}
         return {
@@ -142,40 +147,40 @@ class Reconciliation:
             **_verdict(found, problem.sensors, len(used), period.doubts, at_ms),
         }
 
-    def _unseen(self, name: str, period: _Period) -> str:
+    def _unseen(self, name: str, period: Period) -> str:
         """Return why the last period says nothing about a signal."""
         sensor = name.removesuffix("_adjustment")
-        own = (each.name for each in self._balances if each.name == name or sensor in each.sensors)
+        own = (each.name for each in self.balances if each.name == name or sensor in each.sensors)
         return next((period.why_not[each] for each in own if each in period.why_not), "no balance held throughout")
 
     def _signals(self) -> Iterable[Signal]:
-        if not self._balances:
+        if not self.balances:
             return
-        every = tuple(self._points)
-        words = ", ".join(each.name.removesuffix("_imbalance") for each in self._balances)
+        every = tuple(self.points)
+        words = ", ".join(each.name.removesuffix("_imbalance") for each in self.balances)
         for name, quantity, label, states, note in (
-            (_CHI2, "ratio", "misfit of all balances (chi²)", {}, f"weighted sum of squared adjustments; {words}"),
+            (CHI2, "ratio", "misfit of all balances (chi²)", {}, f"weighted sum of squared adjustments; {words}"),
             (
-                _LIMIT,
+                LIMIT,
                 "ratio",
                 "limit of the misfit (95 %)",
                 {},
                 "chi-square, one degree of freedom for each balance used",
             ),
-            (_STATE, "state", "balances of flow, temperature and heat", STATES, f"misfit against its limit; {words}"),
+            (STATE, "state", "balances of flow, temperature and heat", STATES, f"misfit against its limit; {words}"),
         ):
             yield _signal(name, quantity, label, every, note, states)
-        for balance in self._balances:
+        for balance in self.balances:
             yield _signal(balance.name, balance.quantity, f"left over by the {_WORDS.get(balance.what, balance.what)} balance",
                           balance.sensors, f"mean of a quarter of an hour: {balance.words}")  # fmt: skip
-        for name, point in self._points.items():
+        for name, point in self.points.items():
             quantity, word = _ADJUSTED[point.quantity]
             inputs = tuple(dict.fromkeys(each for one in self._seeing(name) for each in one.sensors))
             yield _signal(f"{name}_adjustment", quantity, f"adjustment of {point.label}", inputs,
                           f"least change of this {word} that closes every balance; {self._separable(name)}")  # fmt: skip
 
     def _seeing(self, sensor: str) -> list[Balance]:
-        return [each for each in self._balances if sensor in each.sensors]
+        return [each for each in self.balances if sensor in each.sensors]
 
     def _separable(self, sensor: str) -> str:
         """Return in plain words whether an error of a sensor can be told from an error of another."""
@@ -195,9 +200,8 @@ class _Problem:
         self._used = used
         self.sensors = tuple(dict.fromkeys(name for balance in used for name in balance.sensors))
         self._place = {name: at for at, name in enumerate(self.sensors)}
-        self._points = points
         self._means = [means[name] for name in self.sensors]
-        self._u95 = [points[name].accuracy.of(means[name]) or _TINY for name in self.sensors]
+        self._u95 = [points[name].accuracy.of(means[name]) or TINY for name in self.sensors]
 
     def solved(self, together: Mapping[tuple[int, int], float]) -> Reconciled:
         """Return the least adjustment that closes every balance; matched pairs err together."""
@@ -226,7 +230,7 @@ class _Problem:
         return dict.fromkeys(each for balance in self._used if sensor in balance.sensors for each in balance.sensors)
 
 
-_TINY: Final = 1e-6
+TINY: Final = 1e-6
 """For a reading of 0 whose accuracy is a share of it: a meter that stands has nothing to adjust."""
 
 
@@ -234,13 +238,14 @@ def _verdict(
     found: Reconciled, sensors: Sequence[str], count: int, doubts: Mapping[str, str], at_ms: int
 ) -> dict[str, Reading]:
     """Return chi², its limit and the state; where it does not close, who is suspected and who looks alike."""
-    numbers = {_CHI2: _good(found.chi2, sensors, doubts, at_ms), _LIMIT: good(found.limit, at_ms)}
+    numbers = {CHI2: _good(found.chi2, sensors, doubts, at_ms), LIMIT: good(found.limit, at_ms)}
     if found.closes:
-        return {**numbers, _STATE: _good(0.0, sensors, doubts, at_ms)}
-    return {**numbers, _STATE: Reading(1.0, Quality.UNCERTAIN, _accusation(found, sensors, count)[:REASON_MAX], at_ms)}
+        return {**numbers, STATE: _good(0.0, sensors, doubts, at_ms)}
+    return {**numbers, STATE: Reading(1.0, Quality.UNCERTAIN, accusation(found, sensors, count)[:REASON_MAX], at_ms)}
 
 
-def _accusation(found: Reconciled, sensors: Sequence[str], count: int) -> str:
+def accusation(found: Reconciled, sensors: Sequence[str], count: int) -> str:
+    """Return in words who is suspected of a misfit, and who looks alike."""
     misfit = f"misfit {found.chi2:.1f}, limit {found.limit:.1f} of {count} balance{'s' if count > 1 else ''}"
     worst = max(range(len(sensors)), key=lambda place: found.statistics[place])
     alike = next((group for group in found.groups if worst in group), ())
@@ -264,8 +269,13 @@ def _good(value: float, sensors: Iterable[str], doubts: Mapping[str, str], at_ms
     return Reading(value, Quality.UNCERTAIN if reason else Quality.GOOD, reason, at_ms)
 
 
+def judged(balance: Balance, sight: Sight) -> tuple[str, str]:
+    """Return which sensor of a balance cannot be used now and, where all can, which condition does not hold."""
+    lack = next((sight.lack(each) for each in balance.sensors if not sight.reading(each).usable), "")
+    return (lack, "") if lack else ("", _refusal(balance, sight))
+
+
 def _refusal(balance: Balance, sight: Sight) -> str:
-    """Return why the conditions of a balance do not hold now; empty where they do."""
     verdicts = (gate.judge(sight) for gate in balance.gates)
     return next((verdict.refusal or verdict.doubt for verdict in verdicts if verdict.refusal or verdict.doubt), "")
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from plantview.derive.budget import Budget
+from plantview.model.columns import NO_NUMBER
 from plantview.model.quality import Quality
 from plantview.model.reading import Frame, Reading, bad
 from plantview.units import Unit
@@ -31,7 +32,7 @@ class Sight:
         own = self.found.get(name)
         reading = own if own is not None else self.frame.reading(name)
         if reading.value is not None and not math.isfinite(reading.value):
-            return bad("the device reports something that is no number", reading.at_ms)
+            return bad(NO_NUMBER, reading.at_ms)
         return reading
 
     def value(self, name: str, reading: Reading) -> float:

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 
 from plantview.history import Samples
 from plantview.history.latest import BAD_AFTER_PERIODS, BAD_AFTER_S_MIN, NOT_READ, STALE_AFTER_PERIODS, age_text
+from plantview.model.columns import Column, Reasons
 from plantview.model.quality import Quality
-from plantview.model.reading import Batch, Frame, Reading, bad
+from plantview.model.reading import Frame
 from plantview.model.signal import Signal
 
 DERIVE_PERIOD_S: Final = 15.0
@@ -26,8 +27,15 @@ WINDOW_MS: Final = 6 * 3_600_000
 LOOK_BACK_MS: Final = 3_600_000
 """Readings before a stretch that may still be current at its beginning."""
 
+PROBE_MS: Final = 24 * 3_600_000
+"""From how much of a span it is learned how often each point was read."""
+STEPS_MAX: Final = 43_200
+"""Steps that are worked out together: a month of minutes, about 300 MB for a plant of 160 points."""
+QUARTER_MS: Final = 900_000
+"""Sensors are reconciled by quarters of an hour, which no stretch may cut."""
+
 Read = Callable[[str, int, int], Samples]
-Told = Callable[[int, int], None]
+ReadAll = Callable[[Sequence[str], int, int], Mapping[str, Samples]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +54,7 @@ def periods_s(signals: Sequence[Signal], read: Read, from_ms: int, to_ms: int) -
     """Return how often each signal was read: as described, or as its samples stand where they are further apart."""
     found = {}
     for signal in signals:
-        at_ms = read(signal.name, from_ms, min(to_ms, from_ms + 24 * 3_600_000)).at_ms
+        at_ms = read(signal.name, from_ms, min(to_ms, from_ms + PROBE_MS)).at_ms
         steps = np.diff(at_ms)
         usual_s = float(np.median(steps)) / 1_000 if len(steps) else 0.0
         found[signal.name] = max(signal.period_s, usual_s)
@@ -55,7 +63,7 @@ def periods_s(signals: Sequence[Signal], read: Read, from_ms: int, to_ms: int) -
 
 def step_s(periods: Mapping[str, float], read: Read, from_ms: int, to_ms: int) -> float:
     """Return the step that loses nothing: that of the quickest point that has samples, 15 s at least."""
-    probe = min(to_ms, from_ms + 24 * 3_600_000)
+    probe = min(to_ms, from_ms + PROBE_MS)
     seen = [period for name, period in periods.items() if len(read(name, from_ms, probe).at_ms)]
     return max(DERIVE_PERIOD_S, min(seen, default=DERIVE_PERIOD_S))
 
@@ -67,12 +75,43 @@ def frames(
     seq = 0
     for start in range(span[0], span[1], WINDOW_MS):
         end = min(span[1], start + WINDOW_MS)
-        first = span[0] + -(-(start - span[0]) // step_ms) * step_ms
-        steps = np.arange(first, end, step_ms, dtype=np.int64)
+        steps, reasons = _steps(span[0], start, end, step_ms), Reasons()
         tracks = [_track(signal, read, start, end, steps, periods[signal.name]) for signal in signals]
-        for number, at in enumerate(steps.tolist()):
+        aged = {track.name: _aged(track, steps, reasons) for track in tracks}
+        for row, at in enumerate(steps.tolist()):
             seq += 1
-            yield Frame(seq, at, {track.name: _reading(track, number, at) for track in tracks})
+            readings = {name: column.reading(row, int(taken[row]), reasons) for name, (column, taken) in aged.items()}
+            yield Frame(seq, at, readings)
+
+
+def stretches(
+    signals: Sequence[Signal],
+    read_all: ReadAll,
+    span: tuple[int, int],
+    step_ms: int,
+    periods: Mapping[str, float],
+    reasons: Reasons,
+) -> Iterator[tuple[NDArray[np.int64], dict[str, Column]]]:
+    """Yield the same steps as columns, so many at a time; a stretch after the first begins with a quarter of an hour."""
+    window_ms = max(1, STEPS_MAX * step_ms // QUARTER_MS) * QUARTER_MS
+    look_back = max(LOOK_BACK_MS, int(BAD_AFTER_PERIODS * max(periods.values(), default=0.0) * 1_000))
+    for begin in range(span[0] // QUARTER_MS * QUARTER_MS, span[1], window_ms):
+        start, end = max(span[0], begin), min(span[1], begin + window_ms)
+        steps = _steps(span[0], start, end, step_ms)
+        if not steps.size:
+            continue
+        every = read_all([signal.name for signal in signals], start - look_back, end)
+
+        def read(name: str, from_ms: int, to_ms: int, found: Mapping[str, Samples] = every) -> Samples:
+            del from_ms, to_ms  # what is older than a reading may be is BAD by its age
+            return found[name]
+
+        tracks = (_track(signal, read, start, end, steps, periods[signal.name]) for signal in signals)
+        yield steps, {track.name: _aged(track, steps, reasons)[0] for track in tracks}
+
+
+def _steps(first_ms: int, start: int, end: int, step_ms: int) -> NDArray[np.int64]:
+    return np.arange(first_ms + -(-(start - first_ms) // step_ms) * step_ms, end, step_ms, dtype=np.int64)
 
 
 def _track(signal: Signal, read: Read, start: int, end: int, steps: NDArray[np.int64], period_s: float) -> _Track:
@@ -83,31 +122,38 @@ def _track(signal: Signal, read: Read, start: int, end: int, steps: NDArray[np.i
     return _Track(signal.name, samples, place, STALE_AFTER_PERIODS * period_s * 1_000, limit_s * 1_000)
 
 
-def _reading(track: _Track, number: int, at: int) -> Reading:
-    place = int(track.place[number])
-    if place < 0:
-        return bad(NOT_READ, at)
-    at_ms, quality = int(track.samples.at_ms[place]), Quality(int(track.samples.quality[place]))
-    reason = track.samples.reasons[place]
-    if quality is Quality.BAD:
-        return bad(reason or "no number", at_ms)
-    age_ms = at - at_ms
-    if age_ms > track.bad_ms:
-        return bad(f"not renewed; last value {age_text(age_ms)} ago", at_ms)
-    value = float(track.samples.values[place])
-    if age_ms > track.stale_ms:
-        return Reading(value, Quality.STALE, f"not renewed; value is {age_text(age_ms)} old", at_ms)
-    return Reading(value, quality, reason, at_ms)
+def _aged(track: _Track, steps: NDArray[np.int64], reasons: Reasons) -> tuple[Column, NDArray[np.int64]]:
+    """Return what was current at each step, and when it was read."""
+    if not track.samples.at_ms.size:
+        return Column.same(steps.size, np.nan, Quality.BAD, reasons.code(NOT_READ)), steps
+    place = np.maximum(track.place, 0)
+    taken = track.samples.at_ms[place]
+    age_ms = steps - taken
+    values, quality = track.samples.values[place], track.samples.quality[place]
+    texts = track.samples.reasons
+    codes = np.zeros(steps.size, np.int64)
+    if any(texts):
+        codes = np.array([reasons.code(text) for text in texts], np.int64)[place]
+    lost = quality == Quality.BAD
+    codes[lost & (codes == 0)] = reasons.code("no number")
+    old = ~lost & (age_ms > track.bad_ms)
+    stale = ~lost & ~old & (age_ms > track.stale_ms)
+    for where, words in ((old, "not renewed; last value {} ago"), (stale, "not renewed; value is {} old")):
+        ages, at = np.unique(age_ms[where], return_inverse=True)
+        said = [reasons.code(words.format(age_text(age))) for age in ages.tolist()]
+        codes[where] = np.array(said, np.int64)[at]
+    never = track.place < 0
+    codes[never] = reasons.code(NOT_READ)
+    bad_rows = lost | old | never
+    quality = np.where(bad_rows, np.uint8(Quality.BAD), np.where(stale, np.uint8(Quality.STALE), quality))
+    return Column(np.where(bad_rows, np.nan, values), quality, codes), np.where(never, steps, taken)
 
 
-def collected(batches: Sequence[Batch]) -> dict[str, Samples]:
-    """Return the readings of several runs as samples by name, each at the moment of its run."""
-    at_ms = np.array([batch.at_ms for batch in batches], np.int64)
-    names = batches[0].readings if batches else {}
+def written(at_ms: NDArray[np.int64], columns: Mapping[str, Column], reasons: Reasons) -> dict[str, Samples]:
+    """Return columns as samples by name, each at the moment of its run."""
     found = {}
-    for name in names:
-        readings = [batch.readings[name] for batch in batches]
-        values = np.array([np.nan if reading.value is None else reading.value for reading in readings], np.float64)
-        quality = np.array([reading.quality for reading in readings], np.uint8)
-        found[name] = Samples(at_ms, values, quality, tuple(reading.reason for reading in readings))
+    for name, column in columns.items():
+        plain = not column.reasons.any()
+        texts = ("",) * at_ms.size if plain else tuple(reasons.texts[code] for code in column.reasons.tolist())
+        found[name] = Samples(at_ms, column.values, column.quality, texts)
     return found

@@ -27,7 +27,8 @@ class Accuracy:
 
     def of(self, value: float) -> float:
         """Return how far a canonical reading may be off, in its canonical unit."""
-        return math.hypot(self.absolute, self.share * value)
+        grown = self.share * value
+        return math.sqrt(self.absolute * self.absolute + grown * grown)
 
 
 UNKNOWN: Final = Accuracy(declared=False)

@@ -30,7 +30,7 @@ from plantview.history import Archive, Report, Samples, Store  # noqa: E402
 from plantview.importing.column_map import read_map  # noqa: E402
 from plantview.importing.export import write_csv  # noqa: E402
 from plantview.importing.log import open_log  # noqa: E402
-from plantview.importing.replay import collected, frames, periods_s  # noqa: E402
+from plantview.importing.replay import frames, periods_s  # noqa: E402
 from plantview.importing.take import take_log  # noqa: E402
 from plantview.model.signal import signal_of  # noqa: E402
 from tests.browser.seeing import CHROMIUM, FLAGS  # noqa: E402
@@ -128,7 +128,7 @@ def bench_recompute() -> None:
 
     chosen, span, derivation = list(signals.values()), (START_MS, START_MS + 3_600_000), Derivation(PLANT)
     periods = periods_s(chosen, read, *span)
-    whole = timed(lambda: collected([derivation.run(frame) for frame in frames(chosen, read, span, 15_000, periods)]))
+    whole = timed(lambda: [derivation.run(frame) for frame in frames(chosen, read, span, 15_000, periods)])
     made = list(frames(chosen, read, span, 15_000, periods))
     alone = timed(lambda: [derivation.run(frame) for frame in made])
     faster = 3_600 / whole

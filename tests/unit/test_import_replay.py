@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,9 +15,9 @@ from plantview.config import load_plant
 from plantview.config.bundled import bundled
 from plantview.derive import Derivation
 from plantview.history import Archive, Samples, Store
-from plantview.importing.replay import collected, frames, periods_s, step_s
+from plantview.importing.replay import frames, periods_s, step_s, stretches, written
+from plantview.model.columns import Column, Reasons
 from plantview.model.quality import Quality
-from plantview.model.reading import Batch, bad, good
 from plantview.model.signal import signal_of
 
 FOLDER = bundled("plants") / "orchard"
@@ -81,13 +83,40 @@ def test_nothing_is_known_before_the_first_reading_and_steps_run_through_all_str
     assert found[-1].reading("CH-1.power").value == 170.0
 
 
-def test_runs_become_samples_without_a_number_where_there_was_none() -> None:
-    batches = [Batch(1_000, {"a": good(1.5, 900)}), Batch(2_000, {"a": bad("no flow", 1_900)})]
-    [samples] = collected(batches).values()
+def test_columns_become_samples_without_a_number_where_there_was_none() -> None:
+    reasons = Reasons()
+    column = Column(np.array([1.5, np.nan]), np.array([0, 3], np.uint8), np.array([0, reasons.code("no flow")]))
+    [samples] = written(np.array([1_000, 2_000]), {"a": column}, reasons).values()
     assert samples.at_ms.tolist() == [1_000, 2_000]
     assert np.isnan(samples.values[1])
     assert samples.quality.tolist() == [0, 3]
     assert samples.reasons == ("", "no flow")
+
+
+def test_columns_of_a_replay_are_its_frames() -> None:
+    mixed = log_of(170.0, to_ms=START_MS + HOUR_MS)
+    mixed.quality[3], mixed.values[3] = 3, np.nan
+    mixed.quality[5] = 1
+    reasons = ["", "", "", "device fault", "", "in hand", *[""] * 6]
+    read = Read({"CH-1.power": Samples(mixed.at_ms, mixed.values, mixed.quality, tuple(reasons))})
+    signals, span = [SIGNALS["CH-1.power"], SIGNALS["CH-1.status"]], (START_MS - 1_000, START_MS + 2 * HOUR_MS)
+    periods = {"CH-1.power": 60.0, "CH-1.status": 60.0}
+    texts, rows = Reasons(), []
+
+    def read_all(names: Sequence[str], from_ms: int, to_ms: int) -> dict[str, Samples]:
+        return {name: read(name, from_ms, to_ms) for name in names}
+
+    for at_ms, columns in stretches(signals, read_all, span, 7_000, periods, texts):
+        rows += [
+            (at, {name: each.reading(row, 0, texts) for name, each in columns.items()})
+            for row, at in enumerate(at_ms.tolist())
+        ]
+    found = [
+        (frame.at_ms, {name: replace(each, at_ms=0) for name, each in frame.readings.items()})
+        for frame in frames(signals, read, span, 7_000, periods)
+    ]
+    assert rows == found
+    assert {reading["CH-1.power"].quality for _, reading in found} == set(Quality)
 
 
 def test_recompute_replaces_wrong_derived_values_by_those_of_the_readings(tmp_path: Path) -> None:
