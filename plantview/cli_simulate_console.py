@@ -13,16 +13,18 @@ from typing import Final
 from plantview.config.order import Order
 from plantview.model.plant import Plant
 from plantview.model.point import Point
+from plantview.simulator.devices.device_faults import check_device_fault, is_device_fault
 from plantview.simulator.fault_kinds import FAULTS
-from plantview.simulator.faults import Fault, UnknownFault, parse_fault
+from plantview.simulator.faults import Fault, UnknownFault, parse_fault, place_fault
 from plantview.simulator.plant import SimulatedPlant
 from plantview.simulator.serve import serve
 
 LINES_MAX: Final = 60
+DEVICE_FAULTS_MAX: Final = 50
 PROMPT: Final = "plant> "
 HELP: Final = """\
 kinds [WORD]            what can break, with an example of each
-break KIND:TARGET…      let it happen now, for example: break pump-trip:CWP-1  or  break sensor-bias:CH-1.chws_temp:+1.5+600
+break KIND:TARGET…      let it happen now, for example: break pump-trip:CWP-1  or  break device-silent:BC-1+120
 broken                  what is broken, numbered
 mend NUMBER | all       put it right
 machines                how the chillers and pumps do
@@ -37,8 +39,10 @@ leave                   stop the plant\
 class Console:
     """Answers one line after the other."""
 
-    def __init__(self, simulated: SimulatedPlant) -> None:
+    def __init__(self, simulated: SimulatedPlant, of_devices: list[Fault] | None = None) -> None:
         self._simulated = simulated
+        self._of_devices = [] if of_devices is None else of_devices
+        """Faults of devices that are there now; whoever serves the devices looks at this list."""
         self._acts: dict[str, Callable[[str], Sequence[str]]] = {
             "kinds": self._kinds,
             "break": self._break,
@@ -72,23 +76,36 @@ class Console:
 
     def _break(self, text: str) -> Sequence[str]:
         fault = parse_fault(text)
-        if FAULTS[fault.kind].target == "device":
-            return [f"{fault.kind} befalls a device: give it at the start with --fault {text}"]
-        self._simulated.inject(fault)
+        if is_device_fault(fault):
+            self._break_device(fault)
+        else:
+            self._simulated.inject(fault)
         return [f"{self._numbered(fault)}; 'broken' lists all, 'mend' puts it right"]
 
+    def _break_device(self, fault: Fault) -> None:
+        plant = self._simulated.plant
+        place_fault(fault, plant)
+        check_device_fault(fault, plant)
+        if len(self._of_devices) >= DEVICE_FAULTS_MAX:
+            raise ValueError(f"{DEVICE_FAULTS_MAX} faults of devices are enough; mend one first")
+        fault.active(self._simulated.now_ms)  # its seconds count from now
+        self._of_devices.append(fault)
+
+    def _all(self) -> tuple[Fault, ...]:
+        return (*self._simulated.faults, *self._of_devices)
+
     def _broken(self, _: str) -> Sequence[str]:
-        return [self._numbered(fault) for fault in self._simulated.faults] or ["nothing is broken"]
+        return [self._numbered(fault) for fault in self._all()] or ["nothing is broken"]
 
     def _numbered(self, fault: Fault) -> str:
-        faults = self._simulated.faults
+        faults = self._all()
         number = next(place for place, item in enumerate(faults, 1) if item is fault)
         when = "" if fault.active(self._simulated.now_ms) else " (not now)"
         amount = f" {fault.amount:g}" if FAULTS[fault.kind].amount else ""
         return f"{number}  {fault.kind} {fault.target}{amount}{when}"
 
     def _mend(self, text: str) -> Sequence[str]:
-        faults = self._simulated.faults
+        faults = self._all()
         if text == "all":
             chosen: Sequence[Fault] = faults
         elif text.isdigit() and 0 < int(text) <= len(faults):
@@ -98,7 +115,10 @@ class Console:
                 f"mend which? Write 'mend all' or a number from 1 to {len(faults)}" if faults else "nothing is broken"
             ]
         for fault in chosen:
-            self._simulated.mend(fault)
+            if is_device_fault(fault):
+                self._of_devices[:] = [item for item in self._of_devices if item is not fault]
+            else:
+                self._simulated.mend(fault)
         return [f"mended: {fault.kind} {fault.target}" for fault in chosen] or ["nothing was broken"]
 
     def _machines(self, _: str) -> Sequence[str]:
@@ -148,12 +168,13 @@ async def _run(plant: Plant, order: Order, faults: Sequence[Fault], say: Callabl
     clock = order.clock()
     simulated = await asyncio.to_thread(SimulatedPlant, plant, clock.now_ms(), cold=order.cold)
     stop, ready = asyncio.Event(), asyncio.Event()
+    live: list[Fault] = []
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, stop.set)
     async with asyncio.TaskGroup() as group:
-        tasks = [group.create_task(serve(simulated, plant, clock, faults=faults, ready=ready))]
+        tasks = [group.create_task(serve(simulated, plant, clock, faults=faults, live=live, ready=ready))]
         await ready.wait()
         say(f"{plant.name} is served; 'help' lists what this console can do.")
-        tasks.append(group.create_task(_read(Console(simulated), stop, say)))
+        tasks.append(group.create_task(_read(Console(simulated, live), stop, say)))
         await stop.wait()
         for task in tasks:
             task.cancel()

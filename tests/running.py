@@ -116,6 +116,8 @@ def running(
     command = [python, "-m", "plantview", *arguments]
     if arguments[0] in {"demo", "run"}:
         command += ["--port", str(chosen)]
+    if arguments[0] == "demo" and "--past" not in arguments:
+        command += ["--past", "0"]  # only the tests of the past pay for it
     environment = {**os.environ, "PYTHONUNBUFFERED": "1"}
     process = subprocess.Popen(
         command, cwd=folder, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env=environment

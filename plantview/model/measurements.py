@@ -58,6 +58,7 @@ suction_temp; temperature; suction temperature
 discharge_temp; temperature; discharge temperature
 oil_pressure; pressure_difference; oil pressure difference
 oil_temp; temperature; oil temperature
+winding_temp; temperature; motor winding temperature
 vane_position; percent; guide vane position
 speed; percent; compressor speed
 setpoint!; temperature; chilled water setpoint

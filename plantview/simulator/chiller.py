@@ -1,4 +1,4 @@
-"""A water-cooled centrifugal chiller: power by published curves, barrels, refrigerant, panel."""
+"""A chiller: power by published curves, barrels or an air-cooled coil, refrigerant, panel."""
 
 from __future__ import annotations
 
@@ -7,10 +7,12 @@ from dataclasses import dataclass
 from typing import Final
 
 from plantview.simulator import constants as c
+from plantview.simulator.aircondenser import AirCondenser
 from plantview.simulator.barrel import Tubes
 from plantview.simulator.condition import DISCHARGE_LIFT, OIL_SUMP_K, Condition
-from plantview.simulator.curves import Curves
+from plantview.simulator.curves import Curves, believable_kw
 from plantview.simulator.panel import STOPPING, FlowSwitch, Panel, Safeties
+from plantview.simulator.recovery import Recovery
 from plantview.simulator.refrigerant import saturation_pressure_kpa
 from plantview.simulator.volume import Volume
 from plantview.simulator.water import enthalpy_kj_kg, specific_heat
@@ -31,9 +33,15 @@ class Rating:
     refrigerant: str
     least_lift_k: float = 0.0
     """Least leaving condenser water over leaving chilled water that the maker states; 0 where none is."""
+    high_pressure_c: float = c.HIGH_PRESSURE_C
+    """Condensing temperature at which the high pressure cut-out opens."""
 
 
 MOST_FLOW_K: Final = 8.0
+WINDING_RISE_K: Final = 55.0
+"""Of a motor at its rated current, over the suction gas that cools it (common practice, no source)."""
+WINDING_MOST_C: Final = 110.0
+WINDING_LAG_S: Final = 420.0
 
 
 def condenser_heat_kw(evaporator_kw: float, power_kw: float) -> float:
@@ -49,13 +57,16 @@ class Chiller:
         rating: Rating,
         curves: Curves,
         evaporator: tuple[Volume, Tubes],
-        condenser: tuple[Volume, Tubes],
+        condenser: tuple[Volume | AirCondenser, Tubes],
         hours: float,
+        recovery: Recovery | None = None,
     ) -> None:
         self.rating = rating
         self.curves = curves
         self.evaporator, self.evaporator_tubes = evaporator
         self.condenser, self.condenser_tubes = condenser
+        self.recovery = recovery
+        """A second condenser that gives its heat to hot water; None for most machines."""
         self.panel = Panel()
         self.chw_switch = FlowSwitch(rating.least_chw_flow)
         self.cw_switch = FlowSwitch(rating.least_cw_flow)
@@ -69,9 +80,12 @@ class Chiller:
         self.power_kw = 0.0
         self.energy_kwh = hours * rating.power_kw * 0.6
         self.run_hours = hours
+        self.outdoor_c = 25.0
+        """Air around the condenser of an air-cooled machine."""
         self.evap_sat_c = self.evaporator.out_c
         self.cond_sat_c = self.condenser.out_c
         self.oil_c = 50.0
+        self.winding_c = 40.0
         self._hunting_s = 0.0
 
     @property
@@ -113,7 +127,10 @@ class Chiller:
     def step(self, dt_s: float) -> None:
         """Run panel, compressor and refrigerant for one step; sets the heat of both barrels."""
         self.chw_switch.sense(self.evaporator.flow)
-        self.cw_switch.sense(self.condenser.flow)
+        if isinstance(self.condenser, Volume):
+            self.cw_switch.sense(self.condenser.flow)
+        else:
+            self.cw_switch.closed = True
         proven = self.chw_switch.closed and self.cw_switch.closed
         enabled = (self.panel.compressor_on or self.enabled) if self.local else self.enabled
         self.panel.step(dt_s, enabled, proven, self._safeties())
@@ -124,8 +141,14 @@ class Chiller:
         else:
             self.load_kw = self.power_kw = 0.0
         self.evaporator.heat_kw = -self.load_kw
-        self.condenser.heat_kw = condenser_heat_kw(self.load_kw, self.power_kw)
+        rejected_kw = condenser_heat_kw(self.load_kw, self.power_kw)
+        if self.recovery:
+            rejected_kw -= self.recovery.take(rejected_kw, dt_s)
+        self.condenser.heat_kw = rejected_kw
+        if isinstance(self.condenser, AirCondenser):
+            self.condenser.blow(self.outdoor_c, self.cond_sat_c, dt_s)
         self._settle_refrigerant(dt_s)
+        self._warm_windings(dt_s)
         self.energy_kwh += self.power_kw * dt_s / 3_600
         if self.panel.compressor_on:
             self.run_hours += dt_s / 3_600
@@ -141,7 +164,16 @@ class Chiller:
         wanted *= self._hunt(dt_s)
         up = self.rating.capacity_kw * dt_s / c.LOAD_RAMP_S
         self.load_kw += min(max(wanted - self.load_kw, -3 * up), up)
-        self.power_kw = self.curves.power_kw(self.load_kw, chws_c, condenser_c)
+        drawn = self.curves.power_kw(self.load_kw, chws_c, condenser_c) * self._lift_beyond(chws_c, condenser_c)
+        if not isinstance(self.condenser, AirCondenser):
+            drawn = believable_kw(drawn, self.load_kw, self.rating.capacity_kw)
+        self.power_kw = drawn
+
+    def _lift_beyond(self, chws_c: float, condenser_c: float) -> float:
+        """Return the factor for hot water above the range of the curves: work grows with the lift (own choice)."""
+        if self.recovery is None or self.recovery.heat_kw <= 0:
+            return 1.0
+        return max((self.recovery.water.out_c - chws_c) / max(condenser_c - chws_c, 5.0), 1.0)
 
     def _hunt(self, dt_s: float) -> float:
         """Return the factor by which the load swings while the machine lacks lift."""
@@ -161,7 +193,10 @@ class Chiller:
         return max(1 - (self.condenser.out_c - self.evaporator.out_c) / bearable, 0.0)
 
     def _safeties(self) -> Safeties:
-        return Safeties(self.evaporator.out_c, self.evap_sat_c, self.cond_sat_c, self._lift_shortage())
+        head_over_k = self.cond_sat_c - self.rating.high_pressure_c
+        return Safeties(
+            self.evaporator.out_c, self.evap_sat_c, head_over_k, self._lift_shortage(), self.winding_c > WINDING_MOST_C
+        )
 
     @property
     def liquid_c(self) -> float:
@@ -194,7 +229,9 @@ class Chiller:
         curves = self.curves
         chws = self.evaporator.out_c - self.evaporator_tubes.excess_k(self.load_kw, self._rate(self.evaporator))
         water_c = self.condenser.out_c if curves.leaving_condenser else self._entering_at_design_flow_c()
-        water_c += self.condenser_tubes.excess_k(self.condenser.heat_kw, self._rate(self.condenser))
+        water_c += self.condenser_tubes.excess_k(self.condenser.heat_kw, self._condenser_rate())
+        if self.recovery and self.recovery.heat_kw > 0:
+            water_c = max(water_c, self.recovery.water.out_c)
         water_c += self.condition.foreign_gas_k
         return (
             min(max(chws, curves.chws_c[0]), curves.chws_c[1]),
@@ -204,6 +241,8 @@ class Chiller:
     def _entering_at_design_flow_c(self) -> float:
         """Return the entering water that at design flow would leave as warm: curves on it know no other flow."""
         water = self.condenser
+        if isinstance(water, AirCondenser):
+            return water.in_c
         short = 1 - water.flow / water.design_flow
         return water.in_c + min(max(short * (water.out_c - water.in_c), -MOST_FLOW_K), MOST_FLOW_K)
 
@@ -213,13 +252,25 @@ class Chiller:
         evap_c, cond_c = self.evaporator.out_c, self.condenser.out_c
         if turning:
             evap_c -= self.evaporator_tubes.approach_k(self.load_kw, self._rate(self.evaporator))
-            cond_c += self.condenser_tubes.approach_k(self.condenser.heat_kw, self._rate(self.condenser))
+            cond_c += self.condenser_tubes.approach_k(self.condenser.heat_kw, self._condenser_rate())
+            if self.recovery and self.recovery.heat_kw > 0:
+                cond_c = max(cond_c, self.recovery.saturation_c)
         cond_c += self.condition.foreign_gas_k  # also at rest: the off-cycle test of pressure against temperature
         self.evap_sat_c += (evap_c - self.evap_sat_c) * lag
         self.cond_sat_c += (cond_c - self.cond_sat_c) * lag
         # stopped: the heater holds the oil; running: the cooler holds it, a little warmer with load
         oil_c = 46.0 + 8.0 * self.part_load + OIL_SUMP_K * self.condition.oil_excess if turning else 58.0
         self.oil_c += (oil_c - self.oil_c) * dt_s / 900.0
+
+    def _warm_windings(self, dt_s: float) -> None:
+        """Let the motor follow the square of its current over the gas (or, at rest, the room) that cools it."""
+        turning = self.panel.compressor_on
+        aim_c = self.suction_c + WINDING_RISE_K * (self.current_pct / 100) ** 2 if turning else 35.0
+        self.winding_c += (aim_c - self.winding_c) * min(dt_s / WINDING_LAG_S, 1.0)
+
+    def _condenser_rate(self) -> float:
+        water = self.condenser
+        return water.flow if isinstance(water, AirCondenser) else self._rate(water)
 
     @staticmethod
     def _rate(water: Volume) -> float:

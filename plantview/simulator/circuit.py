@@ -5,10 +5,12 @@ from __future__ import annotations
 from typing import Protocol
 
 from plantview.simulator.constants import FILL_PRESSURE_KPA
+from plantview.simulator.diverting import Diverting
 from plantview.simulator.hydraulics import Path, solve
 from plantview.simulator.pump import Pump
+from plantview.simulator.run import Run
 from plantview.simulator.valve import Valve
-from plantview.simulator.volume import Header
+from plantview.simulator.volume import Header, Volume
 from plantview.simulator.water import density_kg_l
 
 HANGING_FLAP = 8.0
@@ -34,9 +36,11 @@ class Branch(Path):
         "key",
         "plugged",
         "pumps",
+        "runs",
         "static_kpa",
         "stations",
         "valves",
+        "volumes",
     )
 
     def __init__(self, key: str, ends: tuple[int, int], one_way: bool, fixed_k: float, static_kpa: float) -> None:
@@ -54,6 +58,17 @@ class Branch(Path):
         self.pumps: list[Pump] = []
         self.valves: list[Valve] = []
         self.stations: list[Station] = []
+        self.volumes: list[Volume] = []
+        """Barrels and coils among the stations."""
+        self.runs: list[Run] = []
+        """Those of the stations in which water is under way."""
+
+    def put(self, *stations: Station) -> None:
+        """Add stations in flow direction."""
+        self.stations += stations
+        self.runs += [station for station in stations if isinstance(station, Run)]
+        inside = [station.water if isinstance(station, Diverting) else station for station in stations]
+        self.volumes += [station for station in inside if isinstance(station, Volume)]
 
     def set_resistance(self) -> None:
         """Take over valve positions and pump speeds."""
@@ -118,6 +133,8 @@ class Circuit:
             source, sink = self.headers[branch.start], self.headers[branch.end]
             if not forward:
                 source, sink, flow = sink, source, -flow
+            for run in branch.runs:
+                run.backward = not forward
             enthalpy = source.enthalpy
             source.kj -= flow * enthalpy * dt_s
             for station in branch.stations if forward else reversed(branch.stations):

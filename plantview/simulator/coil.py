@@ -1,8 +1,9 @@
-"""A cooling coil: effectiveness and transfer units between its water and its air.
+"""A coil: effectiveness and transfer units between its water and its air.
 
 The air side is one capacity rate that includes the latent share, so that one number carries
 the total cooling. Fans follow the building: air flow is what carries its load at the present
-leaving air temperature, up to the fan's limit.
+leaving air temperature, up to the fan's limit. A heating coil is the same with its heat and its
+air the other way round.
 """
 
 from __future__ import annotations
@@ -44,6 +45,8 @@ class Coil:
         """Heat that the air has given."""
         self._design_flow = flow
         self._design_air_rate = cooling_kw / (air_c[0] - air_c[1])
+        self.heats = cooling_kw < 0
+        """Its water is warmer than its air; heat and load count negative."""
         self._air_rate = 0.5 * self._design_air_rate
         water_out_c = water_in_c + cooling_kw / (flow * specific_heat(water_in_c))
         warm_end, cold_end = air_c[0] - water_out_c, air_c[1] - water_in_c
@@ -69,9 +72,9 @@ class Coil:
     def _follow_building(self, dt_s: float) -> None:
         share = min(self.load_kw / self.design_kw, 1.0)
         self.entering_air_c = self._design_air_c - COOLER_AIR_K * (1 - share)
-        drop = max(self.entering_air_c - self.leaving_air_c, 2.0)
+        drop = max(abs(self.entering_air_c - self.leaving_air_c), 2.0)
         wanted = min(
-            max(self.load_kw / drop, AIR_RATE_LEAST * self._design_air_rate), AIR_RATE_MOST * self._design_air_rate
+            max(abs(self.load_kw) / drop, AIR_RATE_LEAST * self._design_air_rate), AIR_RATE_MOST * self._design_air_rate
         )
         self._air_rate += (wanted - self._air_rate) * min(dt_s / AIR_LAG_S, 1.0)
 

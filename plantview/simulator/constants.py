@@ -14,6 +14,8 @@ STANDARD_ATMOSPHERE_KPA: Final = 101.325
 
 STEP_S_MAX: Final = 2.0
 """Longest step of the physics; the smallest stored water is several times what passes in it."""
+COARSE_STEP_S: Final = 5.0
+"""The same where nobody looks at seconds: energies agree with those of short steps to 0.1 %."""
 SETTLE_S: Final = 2_400.0
 """How long a warm plant runs before anybody looks at it."""
 
@@ -21,7 +23,7 @@ SETTLE_S: Final = 2_400.0
 BARREL_HOLD_S: Final = 10.0
 """Water in a barrel or coil, as seconds of its design flow."""
 PLANT_HEADER_HOLD_S: Final = 15.0
-BUILDING_MAIN_HOLD_S: Final = 60.0
+BUILDING_MAIN_HOLD_S: Final = 30.0
 FILL_PRESSURE_KPA: Final = 200.0
 """Gauge pressure that the expansion tank holds at the start header of a closed loop."""
 DECOUPLER_DP_KPA: Final = 3.0
@@ -35,6 +37,14 @@ SHUT_PCT: Final = 0.5
 VALVE_RANGE: Final = 30.0
 """Equal-percentage rangeability."""
 FLOW_STANDS_KG_S: Final = 0.05
+
+RUN_HOLD_S: Final = 40.0
+"""Water under way between plant and coils, each way, as seconds of a coil's design flow."""
+RISER_HOLD_S: Final = 15.0
+"""The same between condensers and towers."""
+RUN_LAYERS: Final = 20
+TANK_LAYERS: Final = 8
+TANK_DP_KPA: Final = 5.0
 
 # --- pumps and fans --------------------------------------------------------------------
 SHUTOFF_HEAD_RATIO: Final = 1.25
@@ -60,6 +70,10 @@ STOP_TO_START_S: Final = 180.0
 FAULT_RESET_S: Final = 900.0
 """After so long the crew has reset the panel, if the cause is gone."""
 FREEZE_TRIP_C: Final = 2.8
+AIR_HIGH_PRESSURE_C: Final = 62.0
+"""The same cut-out of an air-cooled machine or one that makes hot water."""
+AIR_APPROACH_K: Final = 6.0
+"""Condensing temperature over the leaving air of an air-cooled machine at design."""
 WARM_UP_S: Final = 900.0
 """Lift and low-pressure cut-outs are held back so long after a start."""
 HIGH_PRESSURE_C: Final = 48.0

@@ -29,13 +29,15 @@ LEAST_FLOW_MARGIN: Final = 1.08
 class Controller:
     """Staging, pumps, towers, coils and setpoints."""
 
-    def __init__(self, layout: Layout, machines: Machines, outputs: Outputs, design_dp_kpa: float) -> None:
+    def __init__(
+        self, layout: Layout, machines: Machines, outputs: Outputs, design_dp_kpa: float, fans: str = ""
+    ) -> None:
         self.layout = layout
         self.machines = machines
         self.outputs = outputs
         self.trains = [Train(item, machines, outputs) for item in layout.trains]
         self.staging = Staging(self.trains)
-        self.rejection = Rejection(layout, machines, outputs)
+        self.rejections = [Rejection(towers, machines, outputs, fans) for towers in layout.towers]
         self.economiser = Economiser(layout, machines, outputs)
         self.head_pressure = HeadPressure(self.trains)
         self.headers = [Header(group, machines, outputs) for group in layout.groups]
@@ -46,12 +48,16 @@ class Controller:
         # a plant with an economiser makes its supply as warm as the coils allow: that is when it pays
         self._reset = Reset() if layout.exchanger else None
         self._pressure = pressure_loop()
-        self._flow = flow_loop()
+        self._flows = {towers.loop: flow_loop() for towers in layout.towers}
         self._coils = {coil: PiLoop(2.5, 90.0, (0.0, 100.0), 60.0) for coil in layout.coil_valves}
+        self._by_id = {train.id: train for train in self.trains}
+        for name in layout.hand_valves:
+            machines.valves[name].position_pct = machines.valves[name].command_pct = 100.0
         self._least_flow = PiLoop(60.0, 120.0, (0.0, 100.0), 0.0)
         chilled = {id(pump) for branch in machines.circuits[layout.chilled].branches for pump in branch.pumps}
         self._chilled_pumps = {name for name, pump in machines.pumps.items() if id(pump) in chilled}
-        self._shares_pump = not any(group.serves_coils and not group.serves_chillers for group in layout.groups)
+        groups = [group for group in layout.groups if group.loop == layout.chilled]
+        self._shares_pump = not any(group.serves_coils and not group.serves_chillers for group in groups)
 
     def run_at_once(self) -> None:
         """Put the plant into the stage that its load asks for, all machines turning."""
@@ -60,7 +66,8 @@ class Controller:
             speed = 90.0 if header.group.serves_chillers else 75.0
             header.run_at_once(min(self.staging.count, len(header.group.pumps)), speed)
         self.economiser.run_at_once()
-        self.rejection.run_at_once()
+        for rejection in self.rejections:
+            rejection.run_at_once()
         for coil, valve in self.layout.coil_valves.items():
             self.machines.valves[valve].position_pct = self._coils[coil].output
 
@@ -69,6 +76,7 @@ class Controller:
         self._setpoints(dt_s)
         chilled = self.machines.circuits[self.layout.chilled]
         supply_c = chilled.by_name[self.layout.coil_ends[0]].temp_c
+        self.staging.paused = self.economiser.replaces_chillers
         self.staging.step(dt_s, supply_c - self.setpoint_c, self._distribution_share())
         for train in self.trains:
             train.joins_others = any(other.running for other in self.trains if other is not train)
@@ -77,25 +85,38 @@ class Controller:
         self.head_pressure.step(dt_s)
         self._isolate()
         wet = [train for train in self.trains if train.needs_water]
-        self._pumps(dt_s, wet)
+        moves = bool(wet) or self.economiser.replaces_chillers
+        self._pumps(dt_s, wet, moves)
         wanted = [train for train in self.trains if train.wanted]
-        self.economiser.step(dt_s, bool(wet), (self.setpoint_c, supply_c), self._lift_floor_c(wet), len(wanted) == 1)
+        self.economiser.step(dt_s, moves, (self.setpoint_c, supply_c), self._lift_floor_c(wet), len(wanted) == 1)
         for train in self.trains:
-            train.resting = self.economiser.alone
-        self.rejection.step(dt_s, bool(wet), self._coldest_c(wet))
-        self._coil_valves(dt_s, wet)
+            train.resting = self.economiser.alone and not self.economiser.replaces_chillers
+        coldest_c = self._coldest_c(wet)
+        for rejection in self.rejections:
+            rejection.step(dt_s, self._warms(rejection.layout.loop, wet), coldest_c)
+        self._coil_valves(dt_s, wet, moves)
+
+    def _warms(self, loop: str, wet: list[Train]) -> bool:
+        """Return whether anything sends warm water to the towers of a loop."""
+        economiser = self.economiser.layout
+        return any(train.layout.condenser_loop == loop for train in wet) or bool(
+            economiser and self.economiser.on and economiser.cool_loop == loop
+        )
 
     def _coldest_c(self, wet: list[Train]) -> float:
         """Return the coldest condenser water that the towers may make."""
         if not self.economiser.on:
             return COLDEST_C
-        if self.economiser.alone or self.economiser.expects_to_carry(self.setpoint_c):
+        beside = bool(self.economiser.layout and self.economiser.layout.beside)
+        if self.economiser.alone or (not beside and self.economiser.expects_to_carry(self.setpoint_c)):
             return FREE_COOLING_COLDEST_C
         return min(max(FREE_COOLING_COLDEST_C, self._lift_floor_c(wet)), COLDEST_C)
 
     def _lift_floor_c(self, wet: list[Train]) -> float:
         """Return how cold the condenser water may become before a running machine lacks lift."""
-        return max((self.head_pressure.coldest_c(train) for train in wet if train.running), default=-math.inf)
+        running = [train for train in wet if train.running]
+        taken = self.economiser.taken(len(running))
+        return max((self.head_pressure.coldest_c(train, taken) for train in running), default=-math.inf)
 
     def _isolate(self) -> None:
         """Drive the isolation valves; chillers in series share theirs."""
@@ -122,69 +143,94 @@ class Controller:
         for train in self.trains:
             chiller = train.chiller
             colder_k = PRECOOL_K if any(other.changing for other in self.trains if other is not train) else 0.0
-            chiller.setpoint_c = drive(f"{train.id}.setpoint", round(self.setpoint_c - colder_k, 2))
+            own_c = self.setpoint_c - colder_k + self._left_to_others_k(train)
+            chiller.setpoint_c = drive(f"{train.id}.setpoint", round(own_c, 2))
             chiller.demand_limit_pct = drive(f"{train.id}.demand_limit", 100.0)
+
+    def _left_to_others_k(self, train: Train) -> float:
+        """Return how much warmer than the setpoint a machine leaves its water to those in series behind it."""
+        behind = sum(self._by_id[name].running for name in train.layout.behind if name in self._by_id)
+        if not behind:
+            return 0.0
+        return max(train.chiller.evaporator.in_c - self.setpoint_c, 0.0) * behind / (behind + 1)
 
     def _distribution_share(self) -> float:
         """Return the buildings' flow over the design flow of the running chillers; 0 where one pump serves both."""
         if self._shares_pump:
             return 0.0
-        taken = sum(coil.water.flow for coil in self.machines.coils.values())
+        taken = sum(coil.water.flow for coil in self.machines.coils.values() if not coil.heats)
         given = sum(train.chiller.evaporator.design_flow for train in self.trains if train.running)
         return taken / given if given else 0.0
 
-    def _pumps(self, dt_s: float, wet: list[Train]) -> None:
+    def _pumps(self, dt_s: float, wet: list[Train], moves: bool) -> None:
         chilled = self.machines.circuits[self.layout.chilled]
         near, far = (chilled.by_name[name] for name in self.layout.coil_ends)
         dp_error = self.dp_setpoint_kpa - (near.pressure_kpa - far.pressure_kpa)
-        if wet:
+        if moves:
             self._pressure.step(dp_error, dt_s)
-            self._flow.step(self._condenser_shortage(wet), dt_s)
+        for loop, flow in self._flows.items():
+            if self._warms(loop, wet):
+                flow.step(self._condenser_shortage(wet, loop), dt_s)
         for header in self.headers:
-            self._header(header, dt_s, wet)
-        wanted = {name for train in wet for name in train.layout.own_pumps}
-        for train in self.trains:
-            for name in train.layout.own_pumps:
-                pump = self.machines.pumps[name]
-                pump.command = self.outputs.drive(f"{name}.command", float(name in wanted)) > 0.5
-                in_chilled = self._shares_pump and name in self._chilled_pumps
-                own = self._pressure.output if in_chilled else 100.0
-                pump.speed_command_pct = self.outputs.drive(f"{name}.speed_command", own) if pump.variable else 100.0
+            self._header(header, dt_s, wet, moves)
+        self._dedicated_pumps({name for train in wet for name in (*train.layout.own_pumps, *train.layout.hot_pumps)})
 
-    def _header(self, header: Header, dt_s: float, wet: list[Train]) -> None:
-        group = header.group
+    def _dedicated_pumps(self, wanted: set[str]) -> None:
+        economiser = self.economiser.layout
+        if economiser and self.economiser.on:
+            wanted |= set(economiser.cool_pumps)
+            wanted |= set(economiser.warm_pumps if self.economiser.opened else ())
+        names = [name for train in self.trains for name in (*train.layout.own_pumps, *train.layout.hot_pumps)]
+        names += [*economiser.cool_pumps, *economiser.warm_pumps] if economiser else []
+        for name in names:
+            pump = self.machines.pumps[name]
+            pump.command = self.outputs.drive(f"{name}.command", float(name in wanted)) > 0.5
+            in_chilled = self._shares_pump and name in self._chilled_pumps
+            own = self._pressure.output if in_chilled else 100.0
+            pump.speed_command_pct = self.outputs.drive(f"{name}.speed_command", own) if pump.variable else 100.0
+
+    def _header(self, header: Header, dt_s: float, wet: list[Train], moves: bool) -> None:
+        group, flow = header.group, self._flows.get(header.group.loop)
+        if flow:
+            served = sum(not train.rests and train.layout.condenser_loop == group.loop for train in wet)
+            header.count = min(served + self.economiser.on, len(group.pumps))
+            header.step(dt_s, flow.output)
+            return
+        if group.loop != self.layout.chilled:  # hot water: with the first machine that can give it
+            header.count = min(int(bool(wet)), len(group.pumps))
+            header.step(dt_s, 100.0)
+            return
         if group.serves_chillers:
-            in_condenser = group.loop == self.layout.condenser
-            served = sum(not train.rests for train in wet) if in_condenser else len(wet)
-            header.count = min(served + (in_condenser and self.economiser.on), len(group.pumps))
+            header.count = min(len(wet) + self.economiser.replaces_chillers, len(group.pumps))
         else:
-            header.stage_by_flow(dt_s, bool(wet))
-        if group.serves_coils:
-            speed = self._pressure.output
-        else:
-            speed = self._flow.output if group.loop == self.layout.condenser else 100.0
-        header.step(dt_s, speed)
+            header.stage_by_flow(dt_s, moves)
+        header.step(dt_s, self._pressure.output if group.serves_coils else 100.0)
 
-    def _condenser_shortage(self, wet: list[Train]) -> float:
+    def _condenser_shortage(self, wet: list[Train], loop: str) -> float:
         """Return how far the mean condenser flow is below its design, as a share of it."""
         open_now = [
             train.chiller.condenser
             for train in wet
-            if train.chiller.condenser.flow > 0 and not self.head_pressure.throttles(train)
+            if train.layout.condenser_loop == loop
+            and train.chiller.condenser.flow > 0
+            and not self.head_pressure.throttles(train)
         ]
-        if self.economiser.on and self.layout.exchanger:
-            open_now.append(self.machines.exchangers[self.layout.exchanger.id].cool)
-        if not open_now:
-            return 0.0
-        return 1 - sum(water.flow / water.design_flow for water in open_now) / len(open_now)
+        flows = [water.flow / water.design_flow for water in open_now]
+        economiser = self.economiser.layout
+        if economiser and self.economiser.on and economiser.cool_loop == loop:
+            cool = self.machines.exchangers[economiser.id].cool
+            flows.append(cool.flow / cool.design_flow)
+        return 1 - sum(flows) / len(flows) if flows else 0.0
 
-    def _coil_valves(self, dt_s: float, wet: list[Train]) -> None:
+    def _coil_valves(self, dt_s: float, wet: list[Train], moves: bool) -> None:
         floor = self._flow_floor(dt_s, wet)
         for name, valve in self.layout.coil_valves.items():
             coil, loop = self.machines.coils[name], self._coils[name]
-            if wet:
-                loop.step(coil.leaving_air_c - coil.air_setpoint_c, dt_s)
-                loop.output = max(loop.output, floor)  # or the loop would wind down below its floor
+            if moves:
+                too_warm_k = coil.leaving_air_c - coil.air_setpoint_c
+                loop.step(-too_warm_k if coil.heats else too_warm_k, dt_s)
+                # a loop left to itself would wind down below its floor
+                loop.output = loop.output if coil.heats else max(loop.output, floor)
             self.machines.valves[valve].command_pct = self.outputs.drive(f"{valve}.command", max(loop.output, SHUT_PCT))
         bypass = self.layout.least_flow_bypass
         if bypass:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from typing import Final
 
+from plantview.simulator.headpressure import NOTHING_TAKEN, Taken
 from plantview.simulator.layout import ExchangerLayout, Layout
 from plantview.simulator.machines import Machines
 from plantview.simulator.outputs import Outputs
@@ -21,6 +22,11 @@ NOT_WORTH_K: Final = 0.6
 OFF_LEAST_S: Final = 1_200.0
 ON_LEAST_S: Final = 2_400.0
 COLDER_K: Final = 1.5
+WORKED_S: Final = 7_200.0
+OFF_MOST_S: Final = 86_400.0
+"""Beside the chillers: a takeover that lasted less than WORKED_S is tried again after twice the time, up to a day."""
+TOWERS_FIRST_S: Final = 1_200.0
+"""So long an economiser beside the chillers waits for cold tower water before it takes over as it is."""
 NOT_WORTH_S: Final = 600.0
 CARRIES_K: Final = 1.6
 """The chiller rests when the exchanger gives water so close to the setpoint."""
@@ -49,10 +55,13 @@ class Economiser:
         self._floor_c = -math.inf
         self._verdict_s = 0.0
         self._since_alone_s = ALONE_OFF_S
+        self._off_least_s = OFF_LEAST_S
 
     def run_at_once(self) -> None:
         """Take up the state that the weather asks for in a warm plant."""
         if self.layout is None:
+            return
+        if self.layout.beside:
             return
         self.on = self.opened = self._predicted_c(self.layout) + WORTH_K < self.layout.warm_in_c
         passed = (*self.layout.warm_valves, *self.layout.cool_valves) if self.opened else self.layout.bypass_valves
@@ -77,9 +86,12 @@ class Economiser:
         if self.layout is None:
             return
         self._in_state_s += dt_s
-        self._decide(self.layout, dt_s, water_moves)
-        self._rest(self.layout, dt_s, setpoint_c, supply_c, one_chiller)
-        self._open(self.layout)
+        if self.layout.beside:
+            self._take_over(self.layout, dt_s, water_moves, (setpoint_c, supply_c))
+        else:
+            self._decide(self.layout, dt_s, water_moves)
+            self._rest(self.layout, dt_s, setpoint_c, supply_c, one_chiller)
+            self._open(self.layout)
         for name in self.layout.cool_valves:
             self._drive(name, 100.0 if self.on else 0.0)
         for name in self.layout.warm_valves:
@@ -109,6 +121,43 @@ class Economiser:
         worthless = self._in_state_s >= ON_LEAST_S and self._poor_s >= NOT_WORTH_S
         if worthless or not water_moves:
             self.on, self._in_state_s = False, 0.0
+
+    def _take_over(self, layout: ExchangerLayout, dt_s: float, water_moves: bool, supply: tuple[float, float]) -> None:
+        """Beside the chillers: towers first, then the exchanger for all of the load, or back to the chillers."""
+        setpoint_c, supply_c = supply
+        cool_c = self._machines.exchangers[layout.id].cool.in_c
+        returning_c = self._machines.circuits[layout.loop].by_name[layout.start].temp_c
+        cold_enough = self._predicted_c(layout) < setpoint_c + CARRIES_MARGIN_K
+        if not self.on:
+            if water_moves and cold_enough and self._in_state_s >= self._off_least_s:
+                self.on, self._in_state_s, self._verdict_s = True, 0.0, 0.0
+            return
+        if not self.alone:
+            waited = self._in_state_s >= TOWERS_FIRST_S and cool_c < returning_c - COLDER_K
+            self.alone = waited or cool_c + layout.approach_k < setpoint_c + CARRIES_K
+            failed = not cold_enough or self._in_state_s >= ON_LEAST_S
+        else:
+            self._verdict_s = self._verdict_s + dt_s if supply_c > setpoint_c + TOO_WARM_K else 0.0
+            failed = self._verdict_s >= TOO_WARM_S and self._in_state_s >= TOWERS_FIRST_S
+            turning = any(chiller.panel.compressor_on for chiller in self._machines.chillers.values())
+            self.opened = self.opened or not turning  # their flow is theirs until they have stopped
+        if failed:
+            lasted = self._in_state_s >= WORKED_S
+            self._off_least_s = OFF_LEAST_S if lasted else min(2 * self._off_least_s, OFF_MOST_S)
+            self.on = self.alone = self.opened = False
+            self._in_state_s = self._verdict_s = 0.0
+
+    def taken(self, machines: int) -> Taken:
+        """Return what the exchanger takes off each of so many machines."""
+        if self.layout is None or not machines:
+            return NOTHING_TAKEN
+        exchanger = self._machines.exchangers[self.layout.id]
+        return Taken(exchanger.heat_kw / machines, exchanger.warm.in_c, exchanger.cool.in_c)
+
+    @property
+    def replaces_chillers(self) -> bool:
+        """Return whether water passes through it in place of all chillers."""
+        return self.layout is not None and self.layout.beside and self.alone
 
     def _rest(
         self, layout: ExchangerLayout, dt_s: float, setpoint_c: float, supply_c: float, one_chiller: bool

@@ -202,6 +202,7 @@ EFFECTS: Final[dict[str, Effect]] = {
     "valve-leaking": _set(lambda world, name: world.machines.valves[name], "leak_pct", _same),
     "bypass-passing": _passing_bypass,
     "makeup-shut": _set(lambda world, name: world.machines.basins[name], "makeup_shut", _yes),
+    "basin-heater-dead": _set(lambda world, name: world.machines.basins[name], "heater_broken", _yes),
     "blowdown-stuck-open": _set(lambda world, name: world.machines.basins[name], "blowdown_stuck", _yes),
     "air-bound-coil": _throttle(".coil"),
     "coil-fouled": _set(lambda world, name: world.machines.coils[name], "fouling", _same),

@@ -86,6 +86,7 @@ FAULTS: Final[dict[str, FaultKind]] = {
         "bypass", "opening that remains, %", "bypass-passing:tower-bypass:20", 20.0, (0.0, 100.0)
     ),
     "makeup-shut": FaultKind("basin", "", "makeup-shut:CT-BASIN@60"),
+    "basin-heater-dead": FaultKind("basin", "", "basin-heater-dead:CT-BASIN"),
     "blowdown-stuck-open": FaultKind("basin", "", "blowdown-stuck-open:CT-BASIN"),
     "air-bound-coil": _share("coil", "share of flow lost", "air-bound-coil:AHU-N1:0.6", 0.6),
     "coil-fouled": _share("coil", "share of heat transfer lost", "coil-fouled:AHU-N1:0.4", 0.4),

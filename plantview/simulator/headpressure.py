@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
 from plantview.simulator.pi import PiLoop
@@ -19,6 +20,19 @@ MARGIN_K: Final = 1.0
 LIFT_SPAN_K: Final = 4.0
 LEAST_FLOW_MARGIN: Final = 1.12
 THROTTLED_PCT: Final = 97.0
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """Load that an economiser takes off one machine, between return and tower water."""
+
+    heat_kw: float
+    return_c: float
+    tower_c: float
+
+
+NOTHING_TAKEN: Final = Taken(0.0, 12.0, 12.0)
+LEAST_DRIVE_K: Final = 1.0
 
 
 class HeadPressure:
@@ -41,13 +55,24 @@ class HeadPressure:
             by_flow = LEAST_FLOW_MARGIN - chiller.condenser.flow / chiller.rating.least_cw_flow
             loop.step(max(min(by_lift, 1.0), 4 * by_flow), dt_s)
 
-    def coldest_c(self, train: Train) -> float:
-        """Return the entering water at which the least condenser flow still gives the least lift."""
+    def coldest_c(self, train: Train, taken: Taken = NOTHING_TAKEN) -> float:
+        """Return the entering water at which the least condenser flow still gives the least lift.
+
+        Colder water takes load off the machine, and less load asks for warmer water: both are
+        solved together, or towers and economiser would chase each other.
+        """
         if train.id not in self._loops:
             return -math.inf
         chiller = train.chiller
-        rise_k = chiller.condenser.heat_kw / (LEAST_FLOW_MARGIN * chiller.rating.least_cw_flow * specific_heat(20.0))
-        return chiller.evaporator.out_c + train.layout.least_lift_k + MARGIN_K - rise_k
+        rate = LEAST_FLOW_MARGIN * chiller.rating.least_cw_flow * specific_heat(20.0)
+        lifted_c = chiller.evaporator.out_c + train.layout.least_lift_k + MARGIN_K
+        rise_k = chiller.condenser.heat_kw / rate
+        drive_k = taken.return_c - taken.tower_c
+        if taken.heat_kw <= 0 or drive_k < LEAST_DRIVE_K:
+            return lifted_c - rise_k
+        without_k = rise_k + taken.heat_kw / rate
+        per_k = taken.heat_kw / rate / drive_k
+        return (lifted_c - without_k + per_k * taken.return_c) / (1 + per_k)
 
     def limit_pct(self, valve: str) -> float:
         """Return how far a valve of an open branch may be open."""

@@ -6,12 +6,14 @@ from collections.abc import Callable
 
 from plantview.model.plant import Plant
 from plantview.model.point import Point
+from plantview.simulator.aircondenser import AirCondenser
 from plantview.simulator.constants import MAKEUP_TEMP_C
 from plantview.simulator.controller import Controller
 from plantview.simulator.machines import Machines
 from plantview.simulator.measured import (
     CELL,
     CHILLER,
+    CONDENSER_WATER,
     DRIVE,
     EXCHANGER,
     PLACE,
@@ -70,6 +72,8 @@ class Instruments:
     def _number(self, point: Point) -> Truth | None:
         name, what, machines = point.equipment, point.measurement, self._machines
         if name in machines.chillers:
+            if what in CONDENSER_WATER and isinstance(machines.chillers[name].condenser, AirCondenser):
+                return None
             return bound(CHILLER, what, machines.chillers[name]) or self._barrel_dp(name, what)
         if name in machines.pumps:
             pump = machines.pumps[name]
@@ -89,6 +93,9 @@ class Instruments:
             return {"position": lambda: valve.position_pct, "command": lambda: valve.command_pct}.get(what)
         if name in machines.coils:
             return self._coil(name, what)
+        if name in machines.tanks:
+            tank = machines.tanks[name]
+            return (lambda: tank.temp_c) if what == "temp" else None
         if name in machines.exchangers:
             return bound(EXCHANGER, what, machines.exchangers[name])
         if name in machines.basins:
@@ -97,7 +104,7 @@ class Instruments:
                 "level": lambda: basin.level_m,
                 "low_level": lambda: float(basin.low),
                 "temp": lambda: basin.water.temp_c,
-                "heater": lambda: 0.0,
+                "heater": lambda: float(basin.heater_on),
                 "makeup_flow": lambda: litres(basin.makeup_kg_s, MAKEUP_TEMP_C),
                 "conductivity": lambda: basin.conductivity_us_cm,
             }.get(what)
@@ -173,6 +180,11 @@ class Instruments:
         layout = self._controller.layout
         if name == layout.supply:
             return lambda: self._controller.setpoint_c
-        if name == layout.cws:
-            return lambda: self._controller.rejection.setpoint_c
-        return None
+        return next(
+            (
+                lambda towers=towers: towers.setpoint_c
+                for towers in self._controller.rejections
+                if towers.layout.cws == name
+            ),
+            None,
+        )

@@ -5,13 +5,22 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+from plantview.simulator.aircondenser import AirCondenser
+from plantview.simulator.cell import Cell
+from plantview.simulator.chiller import Chiller
 from plantview.simulator.circuit import Circuit
 from plantview.simulator.machines import Machines
+from plantview.simulator.volume import Volume
 from plantview.simulator.water import density_kg_l
 
 TOLERANCE: Final = 0.001
 """Share of the larger side by which a balance may be open."""
 MASS_TOLERANCE_KG_S: Final = 1e-6
+_SIDES: Final = {
+    "chilled": "coils + pumps = evaporators + storage",
+    "condenser": "condensers + pumps = towers + storage",
+    "hot": "recovery + pumps = coils + storage",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,12 +93,13 @@ class Ledger:
             for branch in circuit.branches
         }
 
-    @staticmethod
-    def _chiller(name: str, moved: dict[str, float]) -> Balance:
-        """Evaporator heat + compressor power = condenser heat, all seen from the water and the meter."""
+    def _chiller(self, name: str, moved: dict[str, float]) -> Balance:
+        """Evaporator heat + compressor power = heat of its condensers, all seen from water, air and meter."""
         from_water = -moved[f"{name}.evaporator.water"] - moved[f"{name}.evaporator.stored"]
-        to_water = moved[f"{name}.condenser.water"] + moved[f"{name}.condenser.stored"]
-        return _balance(f"{name} evaporator + power = condenser", from_water + moved[f"{name}.power"], to_water)
+        rejecting = [side for side in _sides(self._machines.chillers[name]) if side != "evaporator"]
+        rejected = sum(moved[f"{name}.{side}.{what}"] for side in rejecting for what in ("water", "stored"))
+        rejected += moved.get(f"{name}.air", 0.0)
+        return _balance(f"{name} evaporator + power = condenser", from_water + moved[f"{name}.power"], rejected)
 
     @staticmethod
     def _coil(name: str, moved: dict[str, float]) -> Balance:
@@ -103,28 +113,23 @@ class Ledger:
         )
 
     def _circuit(self, name: str, circuit: Circuit, moved: dict[str, float]) -> Balance:
-        """Heat into the loop + pump heat = heat out of the loop + what its headers store."""
-        pumps = moved[f"{name}.pumps"]
-        stored = moved[f"{name}.stored"]
-        if circuit.water == "condenser":
-            given = sum(moved[f"{item}.condenser.water"] for item in self._machines.chillers)
-            given += sum(moved[f"{item}.cool.water"] for item in self._machines.exchangers)
-            taken = sum(moved[f"{item}.water"] for item in self._machines.cells)
-            made_up = sum(moved[f"{item}.net"] for item in self._machines.basins)
-            return _balance(f"{name} condensers + pumps = towers + storage", given + pumps, taken + stored - made_up)
-        given = sum(moved[f"{item}.water"] for item in self._machines.coils)
-        taken = -sum(moved[f"{item}.evaporator.water"] for item in self._machines.chillers)
-        taken -= sum(moved[f"{item}.warm.water"] for item in self._machines.exchangers)
-        return _balance(f"{name} coils + pumps = evaporators + storage", given + pumps, taken + stored)
+        """Heat into the loop + pump heat = heat out of the loop + what its headers, pipes and tanks store."""
+        changes = [moved[f"{name}.{number}.water"] for number in range(len(_volumes(circuit)))]
+        given = sum(max(change, 0.0) for change in changes) + moved[f"{name}.pumps"]
+        taken = -sum(min(change, 0.0) for change in changes) + moved[f"{name}.cells"]
+        made_up = sum(moved[f"{item}.net"] for item, loop in self._machines.basin_loops.items() if loop == name)
+        return _balance(f"{name} {_SIDES[circuit.water]}", given, taken + moved[f"{name}.stored"] - made_up)
 
     def _counters(self) -> dict[str, float]:
         """Return every counter in kJ."""
         machines, found = self._machines, {}
         for name, chiller in machines.chillers.items():
             found[f"{name}.power"] = chiller.energy_kwh * 3_600
-            for side, water in (("evaporator", chiller.evaporator), ("condenser", chiller.condenser)):
+            for side, water in _sides(chiller).items():
                 found[f"{name}.{side}.water"] = water.water_kj
                 found[f"{name}.{side}.stored"] = water.kg * water.enthalpy
+            if isinstance(chiller.condenser, AirCondenser):
+                found[f"{name}.air"] = chiller.condenser.air_kj
         for name, coil in machines.coils.items():
             found[f"{name}.air"] = coil.air_kj
             found[f"{name}.water"] = coil.water.water_kj
@@ -133,14 +138,35 @@ class Ledger:
             for side, water in (("warm", exchanger.warm), ("cool", exchanger.cool)):
                 found[f"{name}.{side}.water"] = water.water_kj
                 found[f"{name}.{side}.stored"] = water.kg * water.enthalpy
-        for name, cell in machines.cells.items():
-            found[f"{name}.water"] = cell.lost_kj
         for name, basin in machines.basins.items():
             found[f"{name}.net"] = basin.net_kj
         for name, circuit in machines.circuits.items():
-            found[f"{name}.pumps"] = sum(pump.given_kj for branch in circuit.branches for pump in branch.pumps)
-            found[f"{name}.stored"] = sum(header.kg * header.enthalpy for header in circuit.headers)
+            found |= _loop_counters(name, circuit)
         return found
+
+
+def _sides(chiller: Chiller) -> dict[str, Volume]:
+    """Return the water circuits of a machine."""
+    found = {"evaporator": chiller.evaporator}
+    if isinstance(chiller.condenser, Volume):
+        found["condenser"] = chiller.condenser
+    if chiller.recovery:
+        found["recovery"] = chiller.recovery.water
+    return found
+
+
+def _volumes(circuit: Circuit) -> list[Volume]:
+    return [volume for branch in circuit.branches for volume in branch.volumes]
+
+
+def _loop_counters(name: str, circuit: Circuit) -> dict[str, float]:
+    found = {f"{name}.{number}.water": volume.water_kj for number, volume in enumerate(_volumes(circuit))}
+    stations = [station for branch in circuit.branches for station in branch.stations]
+    found[f"{name}.pumps"] = sum(pump.given_kj for branch in circuit.branches for pump in branch.pumps)
+    found[f"{name}.cells"] = sum(station.lost_kj for station in stations if isinstance(station, Cell))
+    under_way = sum(run.stored_kj for branch in circuit.branches for run in branch.runs)
+    found[f"{name}.stored"] = under_way + sum(header.kg * header.enthalpy for header in circuit.headers)
+    return found
 
 
 def _balance(name: str, given: float, taken: float) -> Balance:

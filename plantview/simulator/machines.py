@@ -11,6 +11,7 @@ from plantview.simulator.circuit import Circuit
 from plantview.simulator.coil import Coil
 from plantview.simulator.exchanger import Exchanger
 from plantview.simulator.pump import Drive, Fan, Pump
+from plantview.simulator.run import Run
 from plantview.simulator.valve import Valve
 from plantview.simulator.weather import Air
 
@@ -26,8 +27,11 @@ class Machines:
     exchangers: dict[str, Exchanger] = field(default_factory=dict)
     cells: dict[str, Cell] = field(default_factory=dict)
     coils: dict[str, Coil] = field(default_factory=dict)
+    tanks: dict[str, Run] = field(default_factory=dict)
     basins: dict[str, Basin] = field(default_factory=dict)
     basin_cells: dict[str, list[Cell]] = field(default_factory=dict)
+    basin_loops: dict[str, str] = field(default_factory=dict)
+    """Basin -> the loop whose water it holds; a spray basin holds its own."""
     circuits: dict[str, Circuit] = field(default_factory=dict)
     air: Air = field(default_factory=lambda: Air(25.0, 20.0, 60.0, 101.0))
     coil_loads_kw: dict[str, float] = field(default_factory=dict)
@@ -62,6 +66,7 @@ class Machines:
 
     def _heat(self, dt_s: float) -> None:
         for chiller in self.chillers.values():
+            chiller.outdoor_c = self.air.dry_bulb_c
             chiller.step(dt_s)
         for exchanger in self.exchangers.values():
             exchanger.step()
@@ -72,4 +77,5 @@ class Machines:
             circuit.heat_step(dt_s)
         for name, basin in self.basins.items():
             cells = self.basin_cells[name]
-            basin.step(sum(cell.flow for cell in cells), sum(cell.flow * cell.range_k for cell in cells), dt_s)
+            flow, heat = sum(cell.flow for cell in cells), sum(cell.flow * cell.range_k for cell in cells)
+            basin.step(flow, heat, self.air.dry_bulb_c, dt_s)

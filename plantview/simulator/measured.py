@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Final, TypeVar
 
+from plantview.simulator.aircondenser import AirCondenser
 from plantview.simulator.cell import Cell
 from plantview.simulator.chiller import Chiller
 from plantview.simulator.exchanger import Exchanger
@@ -22,7 +23,7 @@ def litres(flow_kg_s: float, temp_c: float) -> float:
     return flow_kg_s / density_kg_l(temp_c)
 
 
-def volume_flow(water: Volume) -> float:
+def volume_flow(water: Volume | AirCondenser) -> float:
     """Return the volume flow through a barrel or coil in L/s."""
     return litres(water.flow, water.out_c)
 
@@ -52,6 +53,7 @@ CHILLER: Final[dict[str, Callable[[Chiller], float]]] = {
     "discharge_temp": lambda m: m.discharge_c,
     "oil_pressure": lambda m: 165.0 * _running(m),
     "oil_temp": lambda m: m.oil_c,
+    "winding_temp": lambda m: m.winding_c,
     "vane_position": lambda m: m.vane_pct,
     "speed": lambda m: m.speed_pct,
     "setpoint": lambda m: m.setpoint_c,
@@ -88,6 +90,8 @@ EXCHANGER: Final[dict[str, Callable[[Exchanger], float]]] = {
     "cool_in_temp": lambda m: m.cool.in_c,
     "cool_out_temp": lambda m: m.cool.out_c,
 }
+CONDENSER_WATER: Final = frozenset({"cws_temp", "cwr_temp", "cw_flow", "cw_flow_proof", "cond_dp"})
+"""What an air-cooled machine does not have."""
 SWITCH: Final = ("AUTO", "HAND", "OFF")
 PLACE: Final = ("REMOTE", "LOCAL")
 

@@ -13,21 +13,24 @@ RUN = "RUN"
 STOPPING = "STOPPING"
 INHIBIT = "RESTART INHIBIT"
 FAULT = "FAULT"
-NO_FLOW, FREEZING, HIGH_PRESSURE, LOW_PRESSURE, LOW_LIFT, TRIPPED = 1, 2, 3, 4, 5, 6
+NO_FLOW, FREEZING, HIGH_PRESSURE, LOW_PRESSURE, LOW_LIFT, TRIPPED, HOT_WINDINGS = 1, 2, 3, 4, 5, 6, 7
 """Fault codes of this panel."""
-CUT_OUT_S = {HIGH_PRESSURE: 3.0, LOW_PRESSURE: 60.0, LOW_LIFT: 180.0}
+CUT_OUT_S = {HIGH_PRESSURE: 3.0, LOW_PRESSURE: 60.0, LOW_LIFT: 180.0, HOT_WINDINGS: 10.0}
 """How long a limit must be passed before it trips."""
 MODES = (OFF, WAITING, STARTING, RUN, STOPPING, INHIBIT, FAULT)
 
 
 @dataclass(frozen=True, slots=True)
 class Safeties:
-    """What the panel's cut-outs look at: leaving water, both saturations, lift that is missing (0 to 1)."""
+    """What the panel's cut-outs look at."""
 
     chws_c: float
     evap_sat_c: float = 4.0
-    cond_sat_c: float = 35.0
+    head_over_k: float = -13.0
+    """Condensing temperature over that of the high pressure cut-out."""
     lift_shortage: float = 0.0
+    """Lift that is missing, 0 to 1."""
+    hot_windings: bool = False
 
 
 class FlowSwitch:
@@ -134,12 +137,14 @@ class Panel:
     def _beyond_limits(self, safeties: Safeties) -> bool:
         """Note which pressure cut-out counts; none while the machine starts."""
         self._cut_out = 0
-        if safeties.cond_sat_c > c.HIGH_PRESSURE_C:
+        if safeties.head_over_k > 0:
             self._cut_out = HIGH_PRESSURE
         elif self.warmed_up and safeties.evap_sat_c < c.LOW_PRESSURE_C:
             self._cut_out = LOW_PRESSURE
         elif safeties.lift_shortage > c.LIFT_TRIP_SHORTAGE:
             self._cut_out = LOW_LIFT
+        elif safeties.hot_windings:
+            self._cut_out = HOT_WINDINGS
         return self._cut_out > 0
 
     def _enter(self, mode: str) -> None:

@@ -10,7 +10,7 @@ from typing import Final
 from plantview.errors import ConfigError, Problem
 from plantview.model.plant import Plant
 from plantview.simulator.build import build
-from plantview.simulator.constants import SETTLE_S, STEP_S_MAX
+from plantview.simulator.constants import COARSE_STEP_S, SETTLE_S, STEP_S_MAX
 from plantview.simulator.controller import Controller
 from plantview.simulator.fault_effects import Breakage, World
 from plantview.simulator.faults import Fault, place_fault
@@ -21,7 +21,7 @@ from plantview.simulator.machines import Machines
 from plantview.simulator.outputs import Outputs
 from plantview.simulator.sensors import Sensor
 from plantview.simulator.sizing import Sizes
-from plantview.simulator.weather import Site
+from plantview.simulator.weather import Site, heating_share
 
 WEATHER_EVERY_S: Final = 30.0
 FAULTS_MAX: Final = 200
@@ -31,15 +31,20 @@ class SimulatedPlant:
     """A plant that lives: ``step`` lets time pass, ``reported`` is what its devices say.
 
     It starts warm, settled at the state for the time of day, unless ``cold``: then everything is off.
+    ``fans``: ``together`` or ``one by one``; left out, as their drives ask for. ``coarse``: longer
+    steps, for hours that nobody watches.
     ConfigError names whatever the description asks for that cannot be simulated.
     """
 
-    def __init__(self, plant: Plant, start_ms: int, seed: int = 1, *, cold: bool = False) -> None:
+    def __init__(
+        self, plant: Plant, start_ms: int, seed: int = 1, *, cold: bool = False, fans: str = "", coarse: bool = False
+    ) -> None:
         self.plant = plant
+        self._step_s = COARSE_STEP_S if coarse else STEP_S_MAX
         self.machines: Machines = build(plant, seed)
         layout = layout_of(plant)
         self._outputs = Outputs()
-        self.controller = Controller(layout, self.machines, self._outputs, _design_dp_kpa(plant, layout))
+        self.controller = Controller(layout, self.machines, self._outputs, _design_dp_kpa(plant, layout), fans)
         self._site = Site(plant.simulation, plant.zone, plant.altitude_m, seed)
         self._sensors = self._instrument(seed)
         self._breakage = Breakage(World(plant, self.machines, self._sensors, self._outputs))
@@ -61,7 +66,7 @@ class SimulatedPlant:
         """Let so many plant seconds pass."""
         left = dt_s
         while left > 1e-9:
-            part = min(left, STEP_S_MAX)
+            part = min(left, self._step_s)
             self._advance(part)
             self.truth.watch()
             left -= part
@@ -115,8 +120,13 @@ class SimulatedPlant:
     def _look_outside(self) -> None:
         self.machines.air = self._site.air(self.now_ms)
         load_kw = self._site.load_kw(self.now_ms)
-        shares = self._site.shares(self.now_ms, {name: coil.design_kw for name, coil in self.machines.coils.items()})
+        coils = self.machines.coils
+        shares = self._site.shares(
+            self.now_ms, {name: coil.design_kw for name, coil in coils.items() if not coil.heats}
+        )
         self.machines.coil_loads_kw = {name: share * load_kw for name, share in shares.items()}
+        heating = heating_share(self.machines.air.dry_bulb_c)
+        self.machines.coil_loads_kw |= {name: heating * coil.design_kw for name, coil in coils.items() if coil.heats}
         self._weather_due_s = self._elapsed_s + WEATHER_EVERY_S
 
     def _warm_up(self) -> None:
@@ -125,7 +135,7 @@ class SimulatedPlant:
         self._look_outside()
         self.controller.run_at_once()
         while self._elapsed_s < 0:
-            self._advance(STEP_S_MAX)
+            self._advance(COARSE_STEP_S)
         self._elapsed_s = 0.0
         for chiller in self.machines.chillers.values():
             chiller.panel.starts = round(chiller.run_hours / 9)

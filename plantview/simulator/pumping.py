@@ -8,6 +8,7 @@ from plantview.simulator.layout import PumpGroup
 from plantview.simulator.machines import Machines
 from plantview.simulator.outputs import Outputs
 from plantview.simulator.pi import PiLoop
+from plantview.simulator.staging import ROTATE_S
 
 PROOF_S: Final = 20.0
 LOCKOUT_S: Final = 1_800.0
@@ -32,6 +33,9 @@ class Header:
         self._chosen: list[str] = []
         self._unproven_s = dict.fromkeys(group.pumps, 0.0)
         self._locked_s = dict.fromkeys(group.pumps, 0.0)
+        self.without_stop_s = dict.fromkeys(group.pumps, 0.0)
+        """How long each has turned without a stop."""
+        self._giving_way = ""
         self._waited_s = 0.0
         self._soft_pct = dict.fromkeys(group.pumps, 0.0)
         self.count = 0
@@ -60,6 +64,7 @@ class Header:
     def step(self, dt_s: float, speed_pct: float) -> None:
         """Choose the pumps and drive them."""
         self._judge(dt_s)
+        self._rotate(dt_s)
         self._choose()
         self._soften(dt_s, speed_pct)
         for name, pump in self._pumps.items():
@@ -89,13 +94,30 @@ class Header:
             if self._unproven_s[name] > PROOF_S:
                 self._locked_s[name] = LOCKOUT_S
 
+    def _rotate(self, dt_s: float) -> None:
+        """Let a pump that ran for a week give way to one with fewer hours, which turns before it stops."""
+        for name, pump in self._pumps.items():
+            self.without_stop_s[name] = self.without_stop_s[name] + dt_s if pump.running else 0.0
+        if self._giving_way:
+            others = [name for name in self._chosen if name != self._giving_way]
+            if self._giving_way not in self._chosen or sum(self._pumps[name].running for name in others) >= self.count:
+                self._chosen, self._giving_way = others, ""
+            return
+        free = [name for name in self._pumps if name not in self._chosen and self._locked_s[name] <= 0]
+        due = [name for name in self._chosen if self.without_stop_s[name] >= ROTATE_S]
+        if free and due:
+            worn = max(due, key=lambda name: self._pumps[name].run_hours)
+            if min(self._pumps[name].run_hours for name in free) < self._pumps[worn].run_hours:
+                self._giving_way = worn
+
     def _choose(self) -> None:
         self._chosen = [name for name in self._chosen if self._locked_s[name] <= 0]
-        while len(self._chosen) > self.count:
+        count = self.count + bool(self._giving_way)
+        while len(self._chosen) > count:
             self._chosen.remove(max(self._chosen, key=lambda name: self._pumps[name].run_hours))
         free = [name for name in self._pumps if name not in self._chosen and self._locked_s[name] <= 0]
         free.sort(key=lambda name: self._pumps[name].run_hours)
-        self._chosen += free[: max(self.count - len(self._chosen), 0)]
+        self._chosen += free[: max(count - len(self._chosen), 0)]
 
 
 def pressure_loop() -> PiLoop:

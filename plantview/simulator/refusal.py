@@ -6,7 +6,7 @@ from typing import Final
 
 from plantview.simulator.sizing import Sizes
 
-MODELLED: Final = frozenset({"chiller", "pump", "valve", "coil", "tower_cell", "heat_exchanger"})
+MODELLED: Final = frozenset({"chiller", "pump", "valve", "coil", "tower_cell", "heat_exchanger", "tank"})
 TWO_SIDED: Final = {"chiller": {"evaporator", "condenser"}, "heat_exchanger": {"warm", "cool"}}
 SITE: Final = ("dry_bulb_mean", "dry_bulb_swing", "dew_point", "load_low", "load_high", "peak_hour")
 
@@ -22,6 +22,13 @@ def refuse_unmodelled(sizes: Sizes) -> None:
 
 
 def _refuse_loops(sizes: Sizes) -> None:
+    chilled = [loop for loop in sizes.plant.loops.values() if loop.water == "chilled"]
+    for loop in chilled[1:]:
+        sizes.lack(
+            f"loops.{loop.id}",
+            f"the simulator runs one chilled water loop, and this is another beside {chilled[0].id}",
+            "describe the other as a plant of its own",
+        )
     for loop in sizes.plant.loops.values():
         if loop.fluid not in {"", "water"}:
             sizes.lack(
@@ -30,7 +37,7 @@ def _refuse_loops(sizes: Sizes) -> None:
         for stage in loop.stages:
             for port in stage.ports():
                 kind = sizes.plant.equipment[port.equipment].kind
-                if kind not in MODELLED or port.side == "recovery":
+                if kind not in MODELLED:
                     what = f"{kind.replace('_', ' ')} {port.side}".rstrip()
                     sizes.lack(
                         f"equipment.{port.equipment}",
@@ -50,7 +57,8 @@ def _refuse_one_sided(sizes: Sizes) -> None:
                 for port in stage.ports()
                 if port.equipment == item.id
             }
-            for missing in sorted(sides - found):
+            air_cooled = {"condenser"} if item.traits.get("cooling") == "air" else set()
+            for missing in sorted(sides - found - air_cooled):
                 sizes.lack(
                     f"equipment.{item.id}",
                     f"the simulator needs its {missing} side in a loop",

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Final
 
-from plantview.simulator.layout import Layout
+from plantview.simulator.fansequence import FanSequence
+from plantview.simulator.layout_towers import TowerLayout
 from plantview.simulator.machines import Machines
 from plantview.simulator.outputs import Outputs
 from plantview.simulator.pi import PiLoop
@@ -16,47 +17,45 @@ WARMEST_C: Final = 29.0
 """The range over which the chillers' published curves were validated."""
 FREE_COOLING_COLDEST_C: Final = 5.5
 """With an economiser the towers make water as cold as the weather gives, short of ice."""
-FANS_OFF_K: Final = 0.56
-FANS_OFF_S: Final = 300.0
-FANS_REST_S: Final = 60.0
 SETPOINT_LAG_S: Final = 1_200.0
 CHANGEOVER_LAG_S: Final = 300.0
 
 
 class Rejection:
-    """Cells, tower bypass and fans of one plant."""
+    """Cells, tower bypass and fans of one condenser water loop."""
 
-    def __init__(self, layout: Layout, machines: Machines, outputs: Outputs) -> None:
-        self._layout = layout
+    def __init__(self, layout: TowerLayout, machines: Machines, outputs: Outputs, sequence: str = "") -> None:
+        self.layout = layout
         self._machines = machines
+        self._cells_here = {name: machines.cells[name] for name in layout.cells}
+        self._fans_here = [fan for cell in self._cells_here.values() for fan in cell.fans]
+        self._fans = FanSequence(self._cells_here, sequence)
         self._outputs = outputs
         self._own_setpoint_c = 26.0
         # 0..100 opens the tower and shuts the bypass, 100..200 is fan speed
         self._loop = PiLoop(8.0, 240.0, (0.0, 200.0), 160.0)
         self._fan_names = {id(fan): name for name, fan in machines.fans.items()}
-        self._fans_on = False
-        self._fans_s = FANS_REST_S
         self._open: list[str] = []
         self.setpoint_c = self._own_setpoint_c
 
     def run_at_once(self) -> None:
         """Put running towers into a warm plant."""
-        self._fans_on = True
-        for cell in self._machines.cells.values():
-            cell.isolation.position_pct = 100.0
-        for name in (self._layout.tower_valve,):
-            if name:
-                self._machines.valves[name].position_pct = 100.0
-        for fan in self._machines.fans.values():
+        self._fans.on = True
+        for name, cell in self._cells_here.items():
+            for valve in (cell.isolation, *(self._machines.valves[item] for item in self.layout.cell_valves[name])):
+                valve.position_pct = 100.0
+        if self.layout.valve:
+            self._machines.valves[self.layout.valve].position_pct = 100.0
+        for fan in self._fans_here:
             fan.speed_pct = 60.0
 
     def step(self, dt_s: float, water_moves: bool, coldest_c: float) -> None:
         """Hold the leaving tower water while condenser water moves."""
-        cws = self._machines.circuits[self._layout.condenser].by_name[self._layout.cws]
+        cws = self._machines.circuits[self.layout.loop].by_name[self.layout.cws]
         aim = min(max(self._machines.air.wet_bulb_c + APPROACH_K, coldest_c), WARMEST_C)
         lag_s = CHANGEOVER_LAG_S if coldest_c < COLDEST_C else SETPOINT_LAG_S
         self._own_setpoint_c += (aim - self._own_setpoint_c) * min(dt_s / lag_s, 1.0)
-        self.setpoint_c = self._outputs.drive(f"{self._layout.cws}.setpoint", round(self._own_setpoint_c, 1))
+        self.setpoint_c = self._outputs.drive(f"{self.layout.cws}.setpoint", round(self._own_setpoint_c, 1))
         error = cws.temp_c - self.setpoint_c
         if water_moves:
             demand = self._loop.step(error, dt_s)
@@ -65,11 +64,12 @@ class Rejection:
             demand = 100.0
         self._cells(water_moves)
         self._bypass(min(demand, 100.0))
-        self._fans(max(demand - 100.0, 0.0), error, water_moves, dt_s)
+        self._fans.step(max(demand - 100.0, 0.0), error, self._open if water_moves else [], dt_s)
+        self._drive_fans()
 
     def _cells(self, water_moves: bool) -> None:
         """Open as many cells as their minimum flow allows: the most surface for the least fan."""
-        cells = self._machines.cells
+        cells = self._cells_here
         total = sum(cell.flow for cell in cells.values())
         allowed = total / max(max((cell.least_flow for cell in cells.values()), default=1.0), 1.0)
         count = len(self._open)
@@ -85,32 +85,21 @@ class Rejection:
         for name, cell in cells.items():
             own = float(name in self._open)
             cell.isolation.command_pct = 100 * self._outputs.drive(f"{name}.isolation_valve_command", own)
+            for valve in self.layout.cell_valves[name]:
+                self._machines.valves[valve].command_pct = self._outputs.drive(f"{valve}.command", 100 * own)
 
     def _bypass(self, tower_pct: float) -> None:
-        valves, layout = self._machines.valves, self._layout
-        if not layout.tower_bypass:
+        valves, layout = self._machines.valves, self.layout
+        if not layout.bypass:
             return
-        bypass_pct = self._outputs.drive(f"{layout.tower_bypass}.command", 100.0 - tower_pct)
-        valves[layout.tower_bypass].command_pct = bypass_pct
-        if layout.tower_valve:
-            valves[layout.tower_valve].command_pct = self._outputs.drive(
-                f"{layout.tower_valve}.command", 100.0 - bypass_pct
-            )
+        bypass_pct = self._outputs.drive(f"{layout.bypass}.command", 100.0 - tower_pct)
+        valves[layout.bypass].command_pct = bypass_pct
+        if layout.valve:
+            valves[layout.valve].command_pct = self._outputs.drive(f"{layout.valve}.command", 100.0 - bypass_pct)
 
-    def _fans(self, demand_pct: float, error_k: float, water_moves: bool, dt_s: float) -> None:
-        self._fans_s += dt_s
-        least = max((fan.min_speed_pct for fan in self._machines.fans.values()), default=20.0)
-        idle = demand_pct <= least and error_k < -FANS_OFF_K
-        if self._fans_on and not idle:
-            self._fans_s = 0.0
-        if self._fans_on and (not water_moves or self._fans_s >= FANS_OFF_S):
-            self._fans_on, self._fans_s = False, 0.0
-        elif not self._fans_on and water_moves and error_k > FANS_OFF_K and self._fans_s >= FANS_REST_S:
-            self._fans_on, self._fans_s = True, 0.0
-        for cell_name, cell in self._machines.cells.items():
-            wet = cell_name in self._open
-            for fan in cell.fans:
-                name = self._fan_names[id(fan)]
-                fan.command = self._outputs.drive(f"{name}.command", float(self._fans_on and wet)) > 0.5
-                speed = max(demand_pct, fan.min_speed_pct) if fan.variable else 100.0
-                fan.speed_command_pct = self._outputs.drive(f"{name}.speed_command", speed)
+    def _drive_fans(self) -> None:
+        for fan in self._fans_here:
+            name = self._fan_names[id(fan)]
+            wanted, speed = self._fans.wanted(fan)
+            fan.command = self._outputs.drive(f"{name}.command", float(wanted)) > 0.5
+            fan.speed_command_pct = self._outputs.drive(f"{name}.speed_command", speed)

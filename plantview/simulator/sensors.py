@@ -21,20 +21,23 @@ class Accuracy:
     bias_share: float = 0.0
     noise_share: float = 0.0
     lag_s: float = 0.0
+    aging: float = 0.0
+    """Spread of the drift in a year."""
+    aging_share: float = 0.0
 
 
 # Commercial grade instruments, matched water temperature sensors (common practice, no source).
 ACCURACY: Final = {
-    "temperature": Accuracy(bias=0.04, noise=0.015, lag_s=8.0),
-    "flow": Accuracy(noise_share=0.003, bias_share=0.004, lag_s=3.0),
-    "pressure_difference": Accuracy(bias=0.4, noise=0.25, lag_s=1.0),
-    "pressure_gauge": Accuracy(bias=0.6, noise=0.3, lag_s=1.0),
+    "temperature": Accuracy(bias=0.04, noise=0.015, lag_s=8.0, aging=0.03),
+    "flow": Accuracy(noise_share=0.003, bias_share=0.004, lag_s=3.0, aging_share=0.003),
+    "pressure_difference": Accuracy(bias=0.4, noise=0.25, lag_s=1.0, aging=0.3),
+    "pressure_gauge": Accuracy(bias=0.6, noise=0.3, lag_s=1.0, aging=0.5),
     "pressure_absolute": Accuracy(noise=0.003, lag_s=60.0),
     "power": Accuracy(noise_share=0.002, bias_share=0.002, lag_s=1.0),
     "percent": Accuracy(noise=0.03),
-    "humidity": Accuracy(bias=0.8, noise=0.15, lag_s=30.0),
+    "humidity": Accuracy(bias=0.8, noise=0.15, lag_s=30.0, aging=1.0),
     "length": Accuracy(noise=0.0015, lag_s=10.0),
-    "conductivity": Accuracy(noise_share=0.002, lag_s=20.0),
+    "conductivity": Accuracy(noise_share=0.002, lag_s=20.0, aging_share=0.03),
     "current": Accuracy(noise_share=0.003),
 }
 _EXACT: Final = Accuracy()
@@ -50,6 +53,7 @@ _NOT_SENSED: Final = frozenset(
     }
 )
 """Numbers that a controller knows and does not measure."""
+YEAR_S: Final = 365.25 * 86_400.0
 FLOW_CUT_OFF_L_S: Final = 0.5
 """A flow meter shows zero below this."""
 
@@ -101,6 +105,9 @@ class Sensor:
         self._exact = self._accuracy is _EXACT
         self._bias = source.uniform(-1, 1) * self._accuracy.bias
         self._gain = 1 + source.uniform(-1, 1) * self._accuracy.bias_share
+        self._aging_per_s = source.uniform(-1, 1) * self._accuracy.aging / YEAR_S
+        self._aging_share_per_s = source.uniform(-1, 1) * self._accuracy.aging_share / YEAR_S
+        self._age_s = 0.0
         self._lagged: float | None = None
         self._source = source
 
@@ -149,6 +156,9 @@ class Sensor:
         if self._flow and abs(self._lagged) < FLOW_CUT_OFF_L_S:
             return 0.0
         spread = accuracy.noise + accuracy.noise_share * abs(self._lagged)
-        noisy = self._lagged * self._gain + self._source.gauss(0.0, spread)
+        if math.isfinite(elapsed_s):
+            self._age_s += elapsed_s
+        gain = self._gain + self._aging_share_per_s * self._age_s
+        noisy = self._lagged * gain + self._aging_per_s * self._age_s + self._source.gauss(0.0, spread)
         # an idle motor draws nothing and an idle drive stands at zero: no noise there, no bias
         return noisy + self._bias if self._lagged or self._bias else self._lagged

@@ -11,7 +11,7 @@ from typing import Final
 
 from plantview.errors import ConfigError, Problem
 from plantview.model.plant import Equipment, Loop, Plant, Port, Stage
-from plantview.simulator.constants import PUMP_FITTINGS_SHARE, TOWER_DP_KPA, VALVE_DP_KPA
+from plantview.simulator.constants import PUMP_FITTINGS_SHARE, TANK_DP_KPA, TOWER_DP_KPA, VALVE_DP_KPA
 from plantview.simulator.water import density_kg_l
 
 _FLOW_KEY: Final = {
@@ -24,7 +24,14 @@ _FLOW_KEY: Final = {
     "warm": "warm_flow",
     "cool": "cool_flow",
 }
-_DP_KEY: Final = {"evaporator": "evap_dp", "condenser": "cond_dp", "coil": "dp", "warm": "warm_dp", "cool": "cool_dp"}
+_DP_KEY: Final = {
+    "evaporator": "evap_dp",
+    "condenser": "cond_dp",
+    "recovery": "cond_dp",
+    "coil": "dp",
+    "warm": "warm_dp",
+    "cool": "cool_dp",
+}
 _ENDS: Final = (("coil",), ("tower_cell", "valve"), ("chiller",))
 
 
@@ -61,7 +68,11 @@ class Sizes:
 
     def flow(self, port: Port, loop: Loop) -> float:
         """Return the design flow of a port in kg/s."""
-        litres = self.need(self.plant.equipment[port.equipment], _FLOW_KEY[self.role(port)])
+        role = self.role(port)
+        if role in {"recovery", "tank"}:  # nobody states these: what the pumps of their loop are made for
+            litres = self._pumped(loop) / (1 if role == "tank" else self._count(loop, role))
+        else:
+            litres = self.need(self.plant.equipment[port.equipment], _FLOW_KEY[role])
         return litres * density_kg_l(30.0 if loop.water == "condenser" else 9.0)
 
     def dp(self, port: Port) -> float:
@@ -69,7 +80,22 @@ class Sizes:
         equipment, role = self.plant.equipment[port.equipment], self.role(port)
         if role in _DP_KEY:
             return self.need(equipment, _DP_KEY[role])
-        return {"valve": equipment.design.get("dp", VALVE_DP_KPA), "tower_cell": TOWER_DP_KPA}.get(role, 0.0)
+        return {
+            "valve": equipment.design.get("dp", VALVE_DP_KPA),
+            "tower_cell": TOWER_DP_KPA,
+            "tank": TANK_DP_KPA,
+        }.get(role, 0.0)
+
+    def _pumped(self, loop: Loop) -> float:
+        """Return the largest design flow of a stage's pumps, in L/s."""
+        pumps = [
+            [self.need(self.plant.equipment[port.equipment], "flow") for port in self.pumps_of(stage)]
+            for stage in loop.stages
+        ]
+        return max(map(sum, pumps), default=0.0) or 1.0
+
+    def _count(self, loop: Loop, role: str) -> int:
+        return sum(self.role(port) == role for stage in loop.stages for port in stage.ports())
 
     def fittings(self, port: Port) -> float:
         """Return strainer and check valve of a pump."""

@@ -113,6 +113,11 @@ class Train:
         return self.state == ON and self.chiller.panel.mode == RUN and keeps_up
 
     @property
+    def cannot_stand(self) -> bool:
+        """Return whether water passes through it whenever others run: no valve, no pump of its own to stop it."""
+        return not self.layout.chw_valves and not self.layout.own_pumps
+
+    @property
     def running(self) -> bool:
         """Return whether its compressor is at work or about to be."""
         return self.state == ON and self.chiller.panel.mode in {STARTING, RUN}

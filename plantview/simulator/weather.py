@@ -21,6 +21,7 @@ from plantview.simulator.constants import STANDARD_ATMOSPHERE_KPA
 DAY_S: Final = 86_400.0
 DRY_BULB_PEAK_H: Final = 15.5
 UNEVEN_SHARE: Final = 0.07
+LEAST_HEATING: Final = 0.2
 _SWINGS: Final = ((5_400.0, 1.0), (13_300.0, 1.4), (31_000.0, 1.6))
 """Periods in s and weights of the slow swings."""
 
@@ -63,6 +64,11 @@ def wet_bulb_c(dry_bulb_c: float, humidity_pct: float, pressure_kpa: float) -> f
         middle = (low + high) / 2
         low, high = (low, middle) if excess(middle) > 0 else (middle, high)
     return (low + high) / 2
+
+
+def heating_share(dry_bulb_c: float) -> float:
+    """Return what heating coils ask for, as a share of their design: some reheat in summer, all of it at -10 degC."""
+    return min(max((20.0 - dry_bulb_c) / 30.0, LEAST_HEATING), 1.0)
 
 
 class Site:

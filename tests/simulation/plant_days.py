@@ -16,8 +16,7 @@ STEP_S = 2.0
 
 def run_hours(simulated: SimulatedPlant, hours: float) -> None:
     """Let hours pass."""
-    for _ in range(round(hours * 3_600 / STEP_S)):
-        simulated.step(STEP_S)
+    simulated.step(round(hours * 3_600 / STEP_S) * STEP_S)
 
 
 @dataclass
@@ -36,7 +35,7 @@ class Day:
 
 def live_a_day(plant: Plant) -> Day:
     """Run a plant for 24 h."""
-    simulated = SimulatedPlant(plant, MIDNIGHT_MS)
+    simulated = SimulatedPlant(plant, MIDNIGHT_MS, coarse=True)
     day = Day(simulated)
     for _ in range(24 * 60):
         run_hours(simulated, 1 / 60)
@@ -48,7 +47,8 @@ def live_a_day(plant: Plant) -> Day:
 
 def _row(simulated: SimulatedPlant) -> dict[str, float]:
     machines, layout = simulated.machines, simulated.controller.layout
-    chilled, condenser = machines.circuits[layout.chilled], machines.circuits[layout.condenser]
+    rejection = simulated.controller.rejections[0]
+    chilled, condenser = machines.circuits[layout.chilled], machines.circuits[rejection.layout.loop]
     load = sum(chiller.load_kw for chiller in machines.chillers.values())
     chillers_kw = sum(chiller.power_kw for chiller in machines.chillers.values())
     near, far = (chilled.by_name[name] for name in layout.coil_ends)
@@ -59,8 +59,8 @@ def _row(simulated: SimulatedPlant) -> dict[str, float]:
         "fans_kw": sum(fan.power_kw for fan in machines.fans.values()),
         "plant_kw": chillers_kw + sum(drive.power_kw for drive in machines.drives().values()),
         "supply_error_k": chilled.by_name[layout.supply].temp_c - simulated.controller.setpoint_c,
-        "cws_error_k": condenser.by_name[layout.cws].temp_c - simulated.controller.rejection.setpoint_c,
-        "cws_c": condenser.by_name[layout.cws].temp_c,
+        "cws_error_k": condenser.by_name[rejection.layout.cws].temp_c - rejection.setpoint_c,
+        "cws_c": condenser.by_name[rejection.layout.cws].temp_c,
         "cwr_c": condenser.by_name["cwr"].temp_c,
         "wet_bulb_c": machines.air.wet_bulb_c,
         "chws_c": near.temp_c,

@@ -16,7 +16,8 @@ def fault_of(kind: str, plant: Plant, place: int = 0) -> Fault | None:
     names = targets(row, plant)
     if not names:
         return None
-    target = _fitting(kind, names, plant)[place % len(names)]
+    fitting = _fitting(kind, names, plant)
+    target = fitting[place % len(fitting)]
     amount = row.normal if not math.isnan(row.normal) else _amount(kind, target, plant)
     return Fault(kind, target, amount)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -126,6 +127,30 @@ def test_ctrl_c_stops_everything_cleanly(plant: str, tmp_path: Path) -> None:
         assert started.stop() == 0
         started.wait_line("stopped.")
         assert not [pid for pid in children.values() if Path(f"/proc/{pid}").exists()]
+
+
+def test_the_hours_before_the_start_arrive_in_history_and_never_as_the_present(tmp_path: Path) -> None:
+    with running(["demo", "--plant", "orchard", "--past", "2"], tmp_path) as started:
+        started.wait_line("open http://")
+        began_s = time.time()
+        name, span = "PLANT.kw_per_ton", round(began_s * 1_000) - 2 * 3_600_000
+
+        def known() -> list[float]:
+            read = started.get(f"/api/v1/history?point={name}&from={span}&to={round(began_s * 1_000)}&width=100")
+            found = [value for value in read["series"][0]["mean"] if value is not None]
+            return found if len(found) > 90 else []
+
+        past = started.until(known, 60)
+        assert all(0.3 < value < 1.2 for value in past)
+        live = started.values()["CH-1.power"]
+        assert live["quality"] == "GOOD"
+        assert live["age_s"] < 60
+
+
+def test_a_past_that_is_no_number_of_hours_is_refused(tmp_path: Path) -> None:
+    with running(["demo", "--past", "yesterday"], tmp_path) as started:
+        assert started.process.wait(timeout=20) == 2
+        started.wait_line("'yesterday' is no number of hours from 0 to 168")
 
 
 def test_the_parts_stop_when_the_command_is_killed(tmp_path: Path) -> None:

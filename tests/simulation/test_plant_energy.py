@@ -12,7 +12,7 @@ from plantview.model.plant import Plant
 from plantview.simulator import chiller, hydraulics
 from plantview.simulator.hydraulics import Path
 from plantview.simulator.plant import SimulatedPlant
-from tests.simulation.plant_days import MORNING_MS, run_hours
+from tests.simulation.plant_days import MIDNIGHT_MS, MORNING_MS, run_hours
 
 
 @pytest.mark.timeout(60)
@@ -29,6 +29,21 @@ def test_energy_and_mass_close_over_hours_started_warm_or_cold(
     energies = simulated.truth.energies_kwh()
     assert sum(energies[f"{item.id}.power"] for item in plant.of_kind("chiller")) > 200
     assert all(circuit.unsolved_steps == 0 for circuit in simulated.machines.circuits.values())
+
+
+@pytest.mark.timeout(60)
+def test_long_steps_tell_the_same_day_as_short_ones(larkfield: Plant) -> None:
+    """From early morning, over a stage change: what nobody watches second by second may be stepped coarsely."""
+    runs = [SimulatedPlant(larkfield, MIDNIGHT_MS + 9 * 3_600_000, coarse=coarse) for coarse in (False, True)]
+    for simulated in runs:
+        run_hours(simulated, 2)
+    fine, coarse = (simulated.truth.energies_kwh() for simulated in runs)
+    used = [name for name, kwh in fine.items() if name.endswith((".power", ".air")) and kwh > 50]
+    assert len(used) >= 6
+    assert {name: coarse[name] for name in used} == pytest.approx({name: fine[name] for name in used}, rel=0.005)
+    assert sum(coarse[name] for name in used) == pytest.approx(sum(fine[name] for name in used), rel=0.001)
+    modes = [[chiller.panel.mode for chiller in simulated.machines.chillers.values()] for simulated in runs]
+    assert modes[0] == modes[1]
 
 
 def test_the_balances_name_what_the_published_truth_must_satisfy(larkfield: Plant) -> None:

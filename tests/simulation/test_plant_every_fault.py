@@ -73,6 +73,7 @@ def test_every_hour_of_a_week_closes_with_every_fault_in_turn(name: str) -> None
 FELT = ("larkfield", "millrace")
 SLOW_OR_HIDDEN = frozenset({
     "check-valve-passing",  # needs a pump that stands beside one that turns
+    "basin-heater-dead",  # felt in frost only
     "blowdown-stuck-open", "makeup-shut", "meter-replaced", "meter-rolls-over", "sensor-drift",
     "flow-switch-bridged", "panel-in-local", "strainer-plugged", "exchanger-fouled", "valve-leaking", "override-left",
     "fan-trip", "fan-belt-slipping", "cell-isolated", "fill-scaled", "drive-off-at-switch", "drive-in-hand", "valve-stuck", "stuck-sensor",
@@ -83,14 +84,16 @@ SLOW_OR_HIDDEN = frozenset({
 @pytest.mark.timeout(120)
 def test_each_fault_of_a_running_machine_changes_what_the_plant_reports(larkfield: Plant) -> None:
     deaf = []
+    healthy = SimulatedPlant(larkfield, MORNING_MS)
+    run_hours(healthy, 0.1)
+    before = healthy.reported()
     for fault in faults_of(larkfield):
         if fault.kind in SLOW_OR_HIDDEN:
             continue
-        healthy, sick = (SimulatedPlant(larkfield, MORNING_MS) for _ in range(2))
+        sick = SimulatedPlant(larkfield, MORNING_MS)
         sick.inject(fault)
-        for simulated in (healthy, sick):
-            run_hours(simulated, 0.1)
-        before, after = healthy.reported(), sick.reported()
+        run_hours(sick, 0.1)
+        after = sick.reported()
         if all(before[name] == after[name] or math.isnan(before[name]) for name in before):
             deaf.append(fault.kind)
     assert deaf == []

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 
 from plantview.model.plant import Plant
 from plantview.simulator.faults import parse_fault
+from plantview.simulator.ledger import Ledger
 from plantview.simulator.plant import SimulatedPlant
+from plantview.simulator.water import enthalpy_kj_kg
 from tests.simulation.plant_days import MORNING_MS, run_hours
 
 pytestmark = pytest.mark.timeout(60)
@@ -104,6 +107,31 @@ def test_water_without_make_up_falls_until_the_level_switch_says_low(orchard: Pl
     basin = simulated.machines.basins["CT-BASIN"]
     assert basin.makeup_kg_s == 0.0
     assert basin.level_m < 0.9 * basin.level_setpoint_m
+
+
+def test_a_basin_without_its_heater_nears_ice_in_a_cold_night_and_one_with_it_does_not(larkfield: Plant) -> None:
+    frost = {**larkfield.simulation, "dry_bulb_mean": -14.0, "dry_bulb_swing": 1.0, "dew_point": -18.0}
+    basin = larkfield.equipment["CT-BASIN"]
+    small = replace(basin, design={**basin.design, "volume": 12.0, "level": 0.2})
+    plant = replace(larkfield, simulation=frost, equipment={**larkfield.equipment, "CT-BASIN": small})
+    temps = []
+    for faults in ((), ("basin-heater-dead:CT-BASIN",)):
+        simulated = SimulatedPlant(plant, MORNING_MS, cold=True, coarse=True)
+        for fault in faults:
+            simulated.inject(parse_fault(fault))
+        for name in ("CH-1", "CH-2", "CH-3"):  # nothing runs: its flow switches are open
+            simulated.inject(parse_fault(f"flow-switch-open:{name}.chw_flow_proof"))
+        for pump in simulated.machines.pumps.values():
+            pump.hand_pct = 0.0
+        water = simulated.machines.basins["CT-BASIN"]
+        water.water.enthalpy = enthalpy_kj_kg(5.0)
+        simulated.truth = Ledger(simulated.machines)
+        run_hours(simulated, 6)
+        temps.append((water.water.temp_c, water.freezing))
+        assert simulated.truth.open_balances() == []
+    assert temps[0][0] > 4.0
+    assert temps[0][1] is False
+    assert temps[1][1] is True
 
 
 @pytest.mark.parametrize(

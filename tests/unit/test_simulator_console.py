@@ -9,7 +9,10 @@ import pytest
 from plantview.cli_simulate_console import Console
 from plantview.model.plant import Plant
 from plantview.model.quality import Quality
-from plantview.simulator.faults import UnknownFault, faults_file, parse_fault
+from plantview.simulator.devices.device_faults import DEVICE_FAULTS, check_device_fault
+from plantview.simulator.fault_effects import EFFECTS
+from plantview.simulator.fault_kinds import FAULTS
+from plantview.simulator.faults import Fault, UnknownFault, faults_file, parse_fault, place_fault
 from plantview.simulator.history import run_day
 from plantview.simulator.plant import SimulatedPlant
 from tests.simulation.plant_days import MORNING_MS
@@ -37,6 +40,29 @@ def test_a_fault_is_made_listed_and_mended(simulated: SimulatedPlant) -> None:
     assert ask(simulated, "broken") == "nothing is broken"
 
 
+def test_a_fault_of_a_device_is_handed_to_whoever_serves_it_and_taken_back(simulated: SimulatedPlant) -> None:
+    of_devices: list[Fault] = []
+    console = Console(simulated, of_devices)
+    assert "1  device-silent BC-1" in "".join(console.answer("break device-silent:BC-1+60"))
+    assert [(fault.kind, fault.target) for fault in of_devices] == [("device-silent", "BC-1")]
+    assert of_devices[0].active(simulated.now_ms + 59_000)
+    assert not of_devices[0].active(simulated.now_ms + 61_000)
+    assert "mended" in "".join(console.answer("mend all"))
+    assert of_devices == []
+
+
+def test_the_kinds_that_befall_devices_are_those_that_devices_can_have() -> None:
+    assert set(DEVICE_FAULTS) == {name for name, row in FAULTS.items() if row.target == "device"}
+    assert not set(DEVICE_FAULTS) & set(EFFECTS)
+
+
+@pytest.mark.parametrize("kind", DEVICE_FAULTS)
+def test_the_example_of_each_kind_fits_a_device_of_the_example_plant(kind: str, larkfield: Plant) -> None:
+    fault = parse_fault(FAULTS[kind].example)
+    place_fault(fault, larkfield)
+    check_device_fault(fault, larkfield)
+
+
 def test_a_point_is_held_and_given_back(simulated: SimulatedPlant) -> None:
     ask(simulated, "set chw-supply.setpoint 8.5")
     simulated.step(2.0)
@@ -56,7 +82,8 @@ def test_a_point_is_held_and_given_back(simulated: SimulatedPlant) -> None:
         ("set chw-supply.setpoint warm", "is no number"),
         ("set CH-1.chws_temp 3", "no point that can be commanded"),
         ("look nowhere", "no point has"),
-        ("break device-silent:BC-1", "give it at the start"),
+        ("break device-silent:BC-9", "no device 'BC-9'"),
+        ("break device-renumbered:BC-1:99999999", "cannot have that number"),
         ("kinds xyz", "no kind"),
         ("", ""),
     ],

@@ -110,6 +110,9 @@ class Commanded(Shown, Commandable):  # type: ignore[misc]
             takes = self._minimum.changed(bool(self.value()), self._clock.monotonic_s())
             kept = PriorityValue(object.__getattribute__(self, "presentValue")) if takes else PriorityValue(null=())
             self._fill(minimum_times.SLOT, kept)
+            if takes:
+                at = TimeStamp(dateTime=bacnet_date_time(self._clock.local()))
+                self.commandTimeArray[minimum_times.SLOT - 1] = at
 
     def _fill(self, slot: int, entry: PriorityValue) -> None:
         self.priorityArray[slot - 1] = entry
