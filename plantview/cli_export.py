@@ -72,7 +72,7 @@ def export_history(args: argparse.Namespace) -> int:
     target = Path(args.out)
     if not target.parent.is_dir():
         raise StartRefused(f"there is no folder {target.parent}; make it, or choose another with --out")
-    archive, recent = Archive(data), asyncio.run(_recent(data, signals))
+    archive, recent = Archive.of(plant, data), asyncio.run(_recent(data, signals))
     recorded = Recorded(archive, recent)
     # a pattern means what there is; a value that was named stands in the file even where nothing was read
     read = {*archive.names(), *(name for name, samples in recent.items() if len(samples.at_ms)), *args.point}

@@ -6,19 +6,19 @@ import argparse
 from contextlib import ExitStack
 from pathlib import Path
 
+from plantview.cli_keep import kept_by
 from plantview.cli_progress import Progress
 from plantview.clock import SystemClock, utc_text
 from plantview.config import load_plant
 from plantview.config.bundled import plant_folder
 from plantview.errors import LogUnreadable, StartRefused
-from plantview.history import Store
 from plantview.importing.column_map import read_map
 from plantview.importing.first_map import first_map
 from plantview.importing.log import FOUND_OUT, open_log
 from plantview.importing.take import take_log
 from plantview.model.plant import Plant
 from plantview.model.signal import signal_of
-from plantview.process import EXIT_OK, owned
+from plantview.process import EXIT_OK
 
 
 def import_log(args: argparse.Namespace) -> int:
@@ -60,9 +60,7 @@ def _take(file: Path, map_file: Path, plant: Plant, data: Path, args: argparse.N
     with ExitStack() as stack:
         store = None
         if not args.dry_run:
-            stack.enter_context(owned(data))
-            store = Store(data, {name: signal_of(point) for name, point in plant.points.items()}, clock)
-            stack.callback(store.close)
+            store = kept_by(stack, plant, data, {name: signal_of(point) for name, point in plant.points.items()})
         report = take_log(log, column_map, store, clock.now_ms(), plant.zone, progress)
     progress.done()
     print("\n".join(report.lines(dry=args.dry_run)))

@@ -11,19 +11,21 @@ from pathlib import Path
 from typing import Final
 
 from plantview.alarms import AlarmEngine, AlarmStore, compile_rules
+from plantview.cli_keep import Keeping, kept_by
 from plantview.cli_progress import Progress
 from plantview.cli_span import span_of
-from plantview.clock import ManualClock, SystemClock, local_text
+from plantview.clock import ManualClock, local_text
 from plantview.config import load_plant
 from plantview.config.bundled import plant_folder
 from plantview.derive import Derivation
+from plantview.derive.learned import Learned
 from plantview.history import Archive, Samples, Store
 from plantview.importing.replay import PROBE_MS, frames, periods_s, step_s, stretches, written
 from plantview.model.columns import Reasons
 from plantview.model.plant import Plant
 from plantview.model.reading import Frame
 from plantview.model.signal import signal_of
-from plantview.process import EXIT_OK, owned
+from plantview.process import EXIT_OK
 
 JOURNAL_MAX: Final = 200
 
@@ -34,10 +36,11 @@ def recompute(args: argparse.Namespace) -> int:
     plant = load_plant(folder)
     data = Path(args.data or Path("plantview-data") / folder.resolve().name)
     with ExitStack() as stack:
-        if not args.alarms:
-            stack.enter_context(owned(data))
+        derivation, reasons = Derivation(plant, Learned(data, plant.id)), Reasons()
+        known = {point.name: signal_of(point) for point in plant.points.values()} | dict(derivation.signals)
+        keeping = None if args.alarms else kept_by(stack, plant, data, known)
         # who holds the folder's lock reads what was not sealed yet too
-        archive = Archive(data, owner=not args.alarms)
+        archive = Archive.of(plant, data, owner=isinstance(keeping, Store))
         span = span_of(args.start, args.end, plant.zone, archive.extent())
         signals = [signal_of(point) for point in plant.points.values()]
         first = archive.ranges([signal.name for signal in signals], span[0], min(span[1], span[0] + PROBE_MS))
@@ -50,19 +53,15 @@ def recompute(args: argparse.Namespace) -> int:
         step_ms = round(step_s(periods, probe, *span) * 1_000)
         whole = -(-(span[1] - span[0]) // step_ms)
         progress = Progress(f"{whole} steps of {step_ms / 1_000:g} s")
-        if args.alarms:
+        if keeping is None:
             stepped = _told(frames(signals, archive.range, span, step_ms, periods), whole, progress)
             said = asyncio.run(_alarms(plant, stepped, span[0]))
             progress.done()
             print("\n".join(said))
             return EXIT_OK
-        derivation, reasons = Derivation(plant), Reasons()
-        known = {signal.name: signal for signal in signals} | dict(derivation.signals)
-        store = Store(data, known, SystemClock())
-        stack.callback(store.close)
         sweep, done, kept = derivation.sweep(), 0, 0
         for at_ms, columns in stretches(signals, archive.ranges, span, step_ms, periods, reasons):
-            kept += _write(store, written(at_ms, sweep.run(at_ms, columns, reasons), reasons))
+            kept += _write(keeping, written(at_ms, sweep.run(at_ms, columns, reasons), reasons))
             done += at_ms.size
             progress(done, whole)
         progress.done()
@@ -79,8 +78,8 @@ def _told(stepped: Iterator[Frame], whole: int, progress: Progress) -> Iterator[
         yield frame
 
 
-def _write(store: Store, found: Mapping[str, Samples]) -> int:
-    store.backfill(found)
+def _write(keeping: Keeping, found: Mapping[str, Samples]) -> int:
+    keeping.backfill(found)
     return sum(len(samples.at_ms) for samples in found.values())
 
 

@@ -10,9 +10,21 @@ import asyncio
 import heapq
 import itertools
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Protocol
 from zoneinfo import ZoneInfo
+
+
+def real_deadline(seconds: float) -> Callable[[], bool]:
+    """Return a question: have so many real seconds passed since now? For work that only real time bounds."""
+    end_s = time.monotonic() + seconds
+    return lambda: time.monotonic() > end_s
+
+
+def never() -> bool:
+    """Return that no deadline has passed: there is none."""
+    return False
 
 
 class Clock(Protocol):

@@ -9,8 +9,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from plantview.history.chunks import HOUR_MS, STEPS_MS
 from plantview.history.column import Column, disjoint, stitched
-from plantview.history.month import HOUR_MS, STEPS_MS
 from plantview.history.reduce import (
     REGISTER,
     STATE,

@@ -14,20 +14,25 @@ from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any, Final
 
-from plantview.clock import Clock, utc_text
-from plantview.errors import HistoryError
+from plantview.clock import Clock, never, real_deadline, utc_text
+from plantview.errors import HistoryError, StartRefused
+from plantview.history.chunks import HOUR_MS
+from plantview.history.forwarding import Forwarder
 from plantview.history.live import FILE, LiveFile, by_point
-from plantview.history.month import HOUR_MS, SAMPLES, SUMS, months_in
+from plantview.history.month import SAMPLES, SUMS, months_in
+from plantview.history.postgresql import DatabaseTrouble, Place, library
 from plantview.history.room import Limits, Room
 from plantview.history.samples import Described, Report, Samples
 from plantview.history.sealing import GRACE_MS, Sealer, is_damaged, is_full, named
-from plantview.history.tables import log
+from plantview.history.tables import TROUBLE, log
 from plantview.model.reading import Batch
 
 COMMIT_PERIOD_REAL_S: Final = 1.0
 RETRY_REAL_S: Final = 5.0
 LOOK_PERIOD_REAL_S: Final = 5.0
 STOP_REAL_S: Final = 30.0
+FORWARD_AT_END_REAL_S: Final = 3.0
+"""What the database has not got by then is sent after the next start."""
 WAITING_MAX: Final = 500_000
 """Readings that wait in memory while the disk fails; the oldest go first and are counted."""
 SAMPLES_PER_COMMIT: Final = 20_000
@@ -37,15 +42,17 @@ _MEANWHILE: Final = {
     "seal": f"what was read stays in {FILE} until it can, nothing is lost",
     "take these samples": "none of the failed part is stored",
     "prune": "it goes on growing",
+    "reach the database": "what is sealed stays in the data folder, is shown from there, and is sent when it answers",
     "watch the disk": "its free room is unknown",
 }
-_TROUBLE: Final = (sqlite3.Error, OSError)
 
 
 class Keeper:
-    """Queue, live file and month files of one data folder."""
+    """Queue, live file and month files of one data folder; with a place, what is sealed goes on to its database."""
 
-    def __init__(self, folder: Path, points: Mapping[str, Described], clock: Clock, limits: Limits) -> None:
+    def __init__(
+        self, folder: Path, points: Mapping[str, Described], clock: Clock, limits: Limits, place: Place | None = None
+    ) -> None:
         """Open what is there; StartRefused if a newer plantview wrote it, a disk that fails is health."""
         self.folder, self.clock, self.limits = folder, clock, limits
         self._points = points
@@ -58,6 +65,10 @@ class Keeper:
         self.live: LiveFile | None = None
         self.sealer = Sealer(folder, clock)
         self.room = Room(folder, self.sealer, clock, limits)
+        self.forwarder: Forwarder | None = None
+        if place is not None:
+            library()
+            self.forwarder = Forwarder(place, self.sealer, clock, limits)
         self.trouble: dict[str, str] = {}
         """What is wrong now, by act."""
         self.events: tuple[str, ...] = ()
@@ -68,7 +79,7 @@ class Keeper:
         try:
             folder.mkdir(parents=True, exist_ok=True)
             self._open()
-        except _TROUBLE as error:
+        except TROUBLE as error:
             self._write_failed(error)
 
     def _open(self) -> LiveFile:
@@ -93,7 +104,7 @@ class Keeper:
             while batches := self._next():
                 try:
                     self._append(batches)
-                except _TROUBLE as error:
+                except TROUBLE as error:
                     self._give_back(batches)
                     self._write_failed(error)
                     raise HistoryError(self.trouble["write"]) from error
@@ -103,7 +114,7 @@ class Keeper:
         """Commit batches; on a full disk once more after making room."""
         try:
             self.written += self._open().append(batches)
-        except _TROUBLE as error:
+        except TROUBLE as error:
             if not is_full(error) or not self._make_room():
                 raise
             self._reopen()
@@ -126,7 +137,7 @@ class Keeper:
             self._waiting_count += sum(len(batch.readings) for batch in batches)
 
     def _make_room(self) -> bool:
-        with contextlib.suppress(*_TROUBLE):
+        with contextlib.suppress(*TROUBLE):
             given = self.room.emergency()
             if given:
                 log.error("%s", given)
@@ -164,32 +175,51 @@ class Keeper:
         """Move finished hours (or everything) into month files and sum up finished days."""
         with self._maintaining("seal"):
             samples = self.sealer.seal(self._open(), everything=everything)
-            days = self.sealer.sum_up()
+            # with a database it is there that days are gathered and summed up
+            days = self.sealer.sum_up() if self.forwarder is None else 0
             return {"samples": samples, "days": days}
+
+    def forward(self, enough: Callable[[], bool] = never) -> int:
+        """Send what is sealed to the database, sum up and prune there; return how many days were summed up."""
+        if self.forwarder is None:
+            return 0
+        with self.forwarder.lock, self._maintaining("reach the database"):
+            self.forwarder.forward(enough)
+            days = self.forwarder.sum_up(self._stop if self._threads else None)
+            self.forwarder.prune(self.limits.keep_days, self.limits.max_bytes)
+        return days
 
     @contextlib.contextmanager
     def _maintaining(self, act: str) -> Iterator[None]:
         """Turn what disk and database raise into health and a HistoryError."""
         try:
             yield
-        except _TROUBLE as error:
+        except (*TROUBLE, StartRefused) as error:
             text = f"history cannot {act} ({named(error)}); {_MEANWHILE[act]}"
             if self.trouble.get(act) != text:
                 log.error("%s", text)
             self.trouble[act] = text
-            month = self.sealer.month
-            self.sealer.close()
-            if is_damaged(error) and month:
-                self._set_aside(month + SAMPLES, month + SUMS)
-            elif is_full(error):
-                self._make_room()
+            self._recover(error)
             raise HistoryError(text) from error
         self.trouble.pop(act, None)
+
+    def _recover(self, error: Exception) -> None:
+        """Begin with fresh connections next time; what is damaged stands aside then, and a full disk has room."""
+        if self.forwarder is not None:
+            self.forwarder.close()
+        if isinstance(error, DatabaseTrouble):
+            return
+        month = self.sealer.month
+        self.sealer.close()
+        if is_damaged(error) and month:
+            self._set_aside(month + SAMPLES, month + SUMS)
+        elif is_full(error):
+            self._make_room()
 
     def backfill(self, samples: Mapping[str, tuple[Described, Samples]]) -> Report:
         """Merge samples of any age; durable when it returns."""
         with self._maintaining("take these samples"):
-            return self.sealer.backfill(samples)
+            return self.sealer.backfill(samples, self.forwarder.pruned if self.forwarder is not None else None)
 
     def prune(self, keep_days: float, max_bytes: int) -> Report:
         """Unlink what is too old or too much."""
@@ -197,7 +227,16 @@ class Keeper:
             report = self.room.prune(keep_days, max_bytes)
         if report.counts["months"] or report.counts["days"]:
             log.info("history pruned: %s", dict(report.counts))
+            if self.forwarder is not None:
+                self._note("the data folder was full: its oldest samples were given up before the database had them")
         return report
+
+    def prune_central(self, keep_days: float, max_bytes: int) -> int:
+        """Drop what is too old or too much in the database; return how many months."""
+        if self.forwarder is None:
+            return 0
+        with self.forwarder.lock, self._maintaining("reach the database"):
+            return self.forwarder.prune(keep_days, max_bytes)
 
     def look(self) -> None:
         """Seal if an hour ended, then prune; watch the room on the disk."""
@@ -218,15 +257,18 @@ class Keeper:
     # --- threads ------------------------------------------------------------------------
     def start(self) -> None:
         """Begin to write, seal and prune in threads."""
-        for name, work, period in (
+        works: list[tuple[str, Callable[[], object], float]] = [
             ("history-write", self.flush, COMMIT_PERIOD_REAL_S),
             ("history-seal", self.look, LOOK_PERIOD_REAL_S),
-        ):
+        ]
+        if self.forwarder is not None:
+            works.append(("history-forward", self.forward, LOOK_PERIOD_REAL_S))
+        for name, work, period in works:
             thread = threading.Thread(target=self._run, args=(work, period), name=name, daemon=True)
             self._threads.append(thread)
             thread.start()
 
-    def _run(self, work: Callable[[], None], period: float) -> None:
+    def _run(self, work: Callable[[], object], period: float) -> None:
         wait = 0.0 if work == self.look else period
         while not self._stop.wait(wait):
             try:
@@ -243,6 +285,9 @@ class Keeper:
         with contextlib.suppress(HistoryError):
             self.flush()
             self.seal(everything=True)
+            self.forward(real_deadline(FORWARD_AT_END_REAL_S))
+        if self.forwarder is not None:
+            self.forwarder.close()
         self._reopen()
         self.sealer.close()
 
@@ -260,7 +305,7 @@ class Keeper:
         names = self.live.names
         try:
             hots = [hot for _, part in self.live.parts() for hot in part]
-        except _TROUBLE as error:
+        except TROUBLE as error:
             self._write_failed(error)
             return {}
         today = {pid: item.name for pid, item in names.points.items() if item == self._points.get(item.name)}
@@ -276,7 +321,7 @@ class Keeper:
     def _measure(self) -> None:
         rows, low, high = (0, 0, 0)
         size, free, logs, months = 0, 0.0, 0, list[str]()
-        with contextlib.suppress(*_TROUBLE):
+        with contextlib.suppress(*TROUBLE):
             months = months_in(self.folder)
             logs = sum(path.stat().st_size for path in self.folder.glob("*-wal"))
             rows, low, high = self.live.extent() if self.live is not None else (0, 0, 0)
@@ -292,6 +337,7 @@ class Keeper:
             "unsealed_commits": rows,
             "unsealed_from_ms": low,
             "unsealed_to_ms": high,
+            "database": self.forwarder.stats() if self.forwarder is not None else None,
         }
 
     def _note(self, text: str) -> None:

@@ -11,12 +11,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from plantview.history.buckets import GAP_PERIODS, Wanted, from_columns, from_rows
-from plantview.history.checking import check_folder
+from plantview.history.checking import check_database, check_folder
+from plantview.history.chunks import DAY_MS, STEPS_MS
 from plantview.history.column import Column, column_of, merged, stitched
-from plantview.history.month import DAY_MS, SAMPLES, STEPS_MS, SUMS
-from plantview.history.reading import Reading, described_in, extent_of, is_owned, live_columns
+from plantview.history.month import SAMPLES, SUMS
+from plantview.history.postgresql import Place
+from plantview.history.reading import DATABASE, Reading, described_in, extent_of, is_owned, live_columns
 from plantview.history.samples import Buckets, Described, Report, Samples
 from plantview.history.summed import summed
+from plantview.model.plant import Plant
 
 FOLDER: Final = "history"
 TIMES_KEPT_MAX: Final = 400
@@ -32,21 +35,33 @@ class Archive:
     read by the last call. For one thread at a time.
     """
 
-    def __init__(self, data: Path, *, owner: bool = False) -> None:
-        """Read from a data folder; ``owner``: this process has it open to write."""
-        self.data, self.folder = data, data / FOLDER
+    def __init__(self, data: Path, place: Place | None = None, *, owner: bool = False) -> None:
+        """Read from a data folder; ``owner``: this process has it open to write.
+
+        With a ``place`` what is sealed is read from that database, together with what the folder has that the
+        database has not yet.
+        """
+        self.data, self.folder, self.place = data, data / FOLDER, place
         self.trouble: list[str] = []
         self._owner = owner
+
+    @classmethod
+    def of(cls, plant: Plant, data: Path, *, owner: bool = False) -> Archive:
+        """Read the history of a plant from where its description keeps it."""
+        return cls(data, place_of(plant), owner=owner)
 
     def names(self) -> list[str]:
         """Return all names that have samples, sorted."""
         with self._reading() as reading:
-            newer = self._newer(reading, described_in(self.folder), {})
-        return sorted({*described_in(self.folder, sealed=True), *newer})
+            live = live_columns(reading, described_in(self.folder)) if self._reads_live() else {}
+        return sorted({*described_in(self.folder, sealed=True, place=self.place), *live})
 
     def described(self, name: str) -> Described | None:
         """Return unit, quantity and states of a name as last written; None for a name that was never written."""
-        return described_in(self.folder, [name]).get(name)
+        return self._described([name]).get(name)
+
+    def _described(self, names: Sequence[str]) -> dict[str, Described]:
+        return described_in(self.folder, names, place=self.place)
 
     def extent(self) -> tuple[int, int] | None:
         """Return the times of the first and the last sample (UTC ms); None if there is none.
@@ -64,10 +79,11 @@ class Archive:
         self, names: Sequence[str], from_ms: int, to_ms: int, *, tails: Mapping[str, Samples] | None = None
     ) -> dict[str, Samples]:
         """Return the same for several names, opening each file once."""
-        known = described_in(self.folder, names)
+        known = self._described(names)
         targets = {name: known.get(name, _unknown(name)) for name in names}
         with self._reading() as reading:
-            columns = self._columns(reading, targets, from_ms, to_ms, self._newer(reading, targets, tails or {}))
+            newer = self._newer(reading, targets, tails or {}, from_ms, to_ms)
+            columns = self._columns(reading, targets, from_ms, to_ms, newer)
         return {name: stitched(columns[name]).samples(reading.texts) for name in names}
 
     def reduced(
@@ -100,10 +116,10 @@ class Archive:
     ) -> dict[str, Buckets]:
         """Return the same for several names, opening each file once."""
         wanted = Wanted.of(from_ms, to_ms, width, resolution)
-        known = described_in(self.folder, names)
+        known = self._described(names)
         targets = {name: known.get(name, _unknown(name)) for name in names}
         with self._reading() as reading:
-            newer = self._newer(reading, targets, tails or {})
+            newer = self._newer(reading, targets, tails or {}, from_ms - from_ms % DAY_MS, to_ms)
             found: dict[str, Buckets] = {}
             if not wanted.step_ms and (resolution is not None or not self._only_sums(reading, from_ms, to_ms)):
                 found = self._by_samples(reading, targets, wanted, newer, empty=resolution is not None)
@@ -114,7 +130,7 @@ class Archive:
     @contextlib.contextmanager
     def _reading(self) -> Iterator[Reading]:
         """Open files for one question; close them and keep what was wrong."""
-        reading = Reading(self.folder)
+        reading = Reading(self.folder, self.place)
         try:
             yield reading
         finally:
@@ -166,11 +182,10 @@ class Archive:
         """Return the columns by name, each in order of time; of two samples at one time the later column's counts."""
         found: dict[str, list[Column]] = {name: [] for name in targets}
         known = {} if times is None else times
-        for month in reading.months(SAMPLES, from_ms, to_ms):
-            with reading.open(f"{month}{SAMPLES}") as db:
+        for file in reading.files(SAMPLES, from_ms, to_ms):
+            with reading.open(file) as db:
                 if db is None:
                     continue
-                file = f"{month}{SAMPLES}"
                 points, codes = reading.points(file, db), reading.reasons(file, db)
                 for name, item in targets.items():
                     found[name] += reading.samples(db, points, item, from_ms, to_ms, known, codes)
@@ -181,21 +196,49 @@ class Archive:
         return {name: [column for column in columns if column.at_ms.size] for name, columns in found.items()}
 
     def _newer(
-        self, reading: Reading, targets: Mapping[str, Described], tails: Mapping[str, Samples]
+        self,
+        reading: Reading,
+        targets: Mapping[str, Described],
+        tails: Mapping[str, Samples],
+        from_ms: int,
+        to_ms: int,
     ) -> dict[str, list[Column]]:
-        """Return what no month file has yet: from an ownerless live file, and as given."""
-        found = live_columns(reading, targets) if self._reads_live() else {}
+        """Return what is not where sealed history is read from: what a database has not yet, an ownerless live file, tails."""
+        found = self._unsent(reading, targets, from_ms, to_ms) if self.place is not None else {}
+        for name, columns in (live_columns(reading, targets) if self._reads_live() else {}).items():
+            found.setdefault(name, []).extend(columns)
         for name, tail in tails.items():
             column, reasons = column_of(tail)
             found.setdefault(name, []).append(column.with_reasons(reading.recode(reasons)))
         return {name: [merged(columns)] for name, columns in found.items()}
+
+    def _unsent(
+        self, reading: Reading, targets: Mapping[str, Described], from_ms: int, to_ms: int
+    ) -> dict[str, list[Column]]:
+        """Return what the folder's month files hold of a stretch, by name, in the numbering of a reading."""
+        with contextlib.closing(Reading(self.folder)) as local:
+            columns = self._columns(local, targets, from_ms, to_ms, {})
+            codes = reading.recode(local.texts)
+            reading.trouble += local.trouble
+        return {name: [column.with_reasons(codes) for column in found] for name, found in columns.items() if found}
 
     def _reads_live(self) -> bool:
         return not self._owner and not is_owned(self.data)
 
     def check(self) -> Report:
         """Read everything and verify every checksum."""
-        return check_folder(self.folder)
+        report = check_folder(self.folder)
+        if self.place is None:
+            return report
+        with self._reading() as reading, reading.open(DATABASE) as db:
+            further = check_database(db) if db is not None else Report({}, ())
+        counts = {what: number + further.counts.get(what, 0) for what, number in report.counts.items()}
+        return Report(counts, (*report.problems, *further.problems, *self.trouble))
+
+
+def place_of(plant: Plant) -> Place | None:
+    """Return the database that a plant description names; None keeps history in the data folder."""
+    return Place.of(plant.keeping.database, plant.id) if plant.keeping.database else None
 
 
 def _unknown(name: str) -> Described:

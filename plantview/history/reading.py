@@ -7,44 +7,51 @@ import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from plantview.errors import StartRefused
+from plantview.history.central import months_of, reading_session
+from plantview.history.chunks import BROKEN, DAY_MS, read_chunks, sums_key, times_key
 from plantview.history.codec import unpack_times, verified
 from plantview.history.column import Column, bad_at
 from plantview.history.live import FILE, by_point, read_live
-from plantview.history.month import (
-    BROKEN,
-    DAY_MS,
-    SAMPLES,
-    SUMS,
-    month_of,
-    months_in,
-    read_chunks,
-    sums_key,
-    times_key,
-)
+from plantview.history.month import SAMPLES, SUMS, month_of, month_start, months_in
+from plantview.history.postgresql import Place
 from plantview.history.reduce import Rows
 from plantview.history.samples import Described
 from plantview.history.sums import unpack_sums
-from plantview.history.tables import DAMAGED, read_points, read_reasons, reading_connection
+from plantview.history.tables import (
+    DAMAGED,
+    TROUBLE,
+    Connection,
+    read_points,
+    read_reasons,
+    reading_connection,
+    refuse_newer,
+)
 from plantview.model.quality import Quality
 
-Answer = TypeVar("Answer")
 LOCKS: Final = Path("/proc/locks")
+DATABASE: Final = "the database"
+"""The name under which a reading opens it, and troubles name it."""
+MONTH_MS_MAX: Final = 31 * DAY_MS
+TABLE_OF: Final = {SAMPLES: "chunk", SUMS: "sums"}
 
 
 class Reading:
     """What one question needs while its files are open."""
 
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
+    def __init__(self, folder: Path, place: Place | None = None) -> None:
+        """Read from a folder, or what is sealed from the database at a place."""
+        self.folder, self.place = folder, place
         self.trouble: list[str] = []
         self.texts: dict[int, str] = {0: ""}
         self._codes = {"": 0}
-        self._dbs: dict[str, sqlite3.Connection] = {}
+        self._dbs: dict[str, Connection] = {}
+        self._tried: set[str] = set()
         self._points: dict[str, dict[int, Described]] = {}
         self._reasons: dict[str, NDArray[np.uint16]] = {}
 
@@ -63,43 +70,74 @@ class Reading:
         return codes
 
     def months(self, ending: str, from_ms: int, to_ms: int) -> list[str]:
-        """Return the months with a file that overlap a stretch, oldest first."""
+        """Return the months with a file or partition that overlap a stretch, oldest first."""
         first, last = month_of(max(0, from_ms)), month_of(max(0, min(to_ms, FAR_MS)))
-        return [month for month in months_in(self.folder, ending) if first <= month <= last]
+        return [month for month in self.all_months(ending) if first <= month <= last]
+
+    def all_months(self, ending: str) -> list[str]:
+        """Return the months of which there are samples or summaries, oldest first."""
+        found = list[str]()
+        if self.place is None:
+            return months_in(self.folder, ending)
+        with self.open(DATABASE) as db:
+            if db is not None:
+                found = months_of(db, TABLE_OF[ending])
+        return found
+
+    def files(self, ending: str, from_ms: int, to_ms: int) -> list[str]:
+        """Return what to open for a stretch: month files, oldest first, or the database."""
+        if self.place is not None:
+            return [DATABASE]
+        return [f"{month}{ending}" for month in self.months(ending, from_ms, to_ms)]
 
     @contextlib.contextmanager
-    def open(self, name: str) -> Iterator[sqlite3.Connection | None]:
+    def open(self, name: str) -> Iterator[Connection | None]:
         """Open a file to read, once; None where there is none, and what is wrong with it ends the block as trouble."""
-        path = self.folder / name
-        if name not in self._dbs and path.exists():
+        if name not in self._tried:
+            self._tried.add(name)
             try:
-                self._dbs[name] = reading_connection(path)
-            except sqlite3.Error as error:
-                self.trouble.append(f"{name} cannot be opened: {error}")
+                self._connect(name)
+            except (*TROUBLE, StartRefused) as error:
+                self.trouble.append(f"{name} cannot be read: {error}")
         try:
             yield self._dbs.get(name)
-        except sqlite3.Error as error:
+        except TROUBLE as error:
             self.trouble.append(f"{name} cannot be read: {error}")
+
+    def _connect(self, name: str) -> None:
+        path = self.folder / name
+        if name == DATABASE:
+            session = reading_session(self.place) if self.place is not None else None
+            if session is not None:
+                self._dbs[name] = session
+        elif path.exists():
+            db = reading_connection(path)
+            try:
+                refuse_newer(db, path)
+            except BaseException:
+                db.close()
+                raise
+            self._dbs[name] = db
 
     def close(self) -> None:
         """Close what was opened: an open reader keeps a write-ahead log from being cut."""
         while self._dbs:
             self._dbs.popitem()[1].close()
 
-    def points(self, name: str, db: sqlite3.Connection) -> dict[int, Described]:
+    def points(self, name: str, db: Connection) -> dict[int, Described]:
         """Return the points of an open file."""
         if name not in self._points:
             self._points[name] = read_points(db)
         return self._points[name]
 
-    def reasons(self, name: str, db: sqlite3.Connection) -> NDArray[np.uint16]:
+    def reasons(self, name: str, db: Connection) -> NDArray[np.uint16]:
         """Return this reading's numbers for the reasons of an open file."""
         if name not in self._reasons:
             self._reasons[name] = self.recode(read_reasons(db))
         return self._reasons[name]
 
     def samples(
-        self, db: sqlite3.Connection, points: Mapping[int, Described], target: Described, from_ms: int, to_ms: int,
+        self, db: Connection, points: Mapping[int, Described], target: Described, from_ms: int, to_ms: int,
         times: dict[int, NDArray[np.int64]], codes: NDArray[np.uint16],
     ) -> list[Column]:  # fmt: skip
         """Return the columns of one name in one open month, in the target's unit; the later written come later."""
@@ -130,7 +168,7 @@ class Reading:
         return Column(column.at_ms, column.values * line[0] + line[1], column.quality, column.reason)
 
     def sums(
-        self, db: sqlite3.Connection, points: Mapping[int, Described], target: Described, step: int,
+        self, db: Connection, points: Mapping[int, Described], target: Described, step: int,
         from_ms: int, to_ms: int, left_out: frozenset[int],
     ) -> list[Rows]:  # fmt: skip
         """Return the summaries of one name in one open month, in the target's unit, without the days left out."""
@@ -205,61 +243,77 @@ def live_columns(reading: Reading, targets: Mapping[str, Described]) -> dict[str
     return found
 
 
-def described_in(folder: Path, names: Iterable[str] | None = None, *, sealed: bool = False) -> dict[str, Described]:
-    """Return some or all names with their newest description; ``sealed``: of month files only."""
+def described_in(
+    folder: Path, names: Iterable[str] | None = None, *, sealed: bool = False, place: Place | None = None
+) -> dict[str, Described]:
+    """Return some or all names with their newest description; ``sealed``: of what is sealed only."""
     files = [f"{month}{SUMS}" for month in months_in(folder, SUMS)]
     files += [f"{month}{SAMPLES}" for month in months_in(folder)]
     files.sort(key=lambda file: (file[:7], not file.endswith(SUMS)), reverse=True)
     wanted = None if names is None else set(names)
     found: dict[str, Described] = {}
+    files += [DATABASE] if place is not None else []
     for name in files if sealed else [FILE, *files]:
         if wanted is not None and wanted <= found.keys():
             break
-        with contextlib.closing(Reading(folder)) as reading, reading.open(name) as db:
+        with contextlib.closing(Reading(folder, place)) as reading, reading.open(name) as db:
             if db is not None:
                 found = {item.name: item for item in read_points(db).values()} | found
     return found
 
 
 def extent_of(reading: Reading, *, live: bool) -> tuple[int, int] | None:
-    """Return the first and last time of all files; the begin of a day where only its summary is left."""
-    samples, sums = months_in(reading.folder), months_in(reading.folder, SUMS)
-    firsts: list[int | None] = []
-    lasts: list[int | None] = []
-    if samples:
-        firsts.append(_ask(reading, samples[0], _first_sample))
-        lasts.append(_ask(reading, samples[-1], lambda db: db.execute("SELECT max(t1) FROM chunk").fetchone()[0]))
-    if sums and (not samples or sums[0] < samples[0]):
-        edges = [_ask(reading, month, _sum_days, SUMS) for month in (sums[0], sums[-1])]
-        firsts += [edge[0] for edge in edges[:1] if edge]
-        lasts += [edge[1] + DAY_MS - 1 for edge in edges[1:] if edge and not samples]
+    """Return the first and last time of all samples; the begin of a day where only its summary is left."""
+    edges = [*_sealed_edges(reading)]
+    if reading.place is not None:
+        with contextlib.closing(Reading(reading.folder)) as local:
+            edges += _sealed_edges(local)
+            reading.trouble += local.trouble
     if live and (reading.folder / FILE).exists():
         with reading.open(FILE) as db:
-            low, high = db.execute("SELECT min(from_ms), max(to_ms) FROM hot").fetchone() if db else (None, None)
-            firsts.append(low)
-            lasts.append(high)
-    known = [at for at in firsts if at is not None], [at for at in lasts if at is not None]
-    return (min(known[0]), max(known[1])) if all(known) else None
+            edges += db.execute("SELECT min(from_ms), max(to_ms) FROM hot").fetchall() if db else []
+    known = [at for edge in edges for at in edge if at is not None]
+    return (min(known), max(known)) if known else None
+
+
+def _sealed_edges(reading: Reading) -> Iterator[tuple[int | None, int | None]]:
+    samples, sums = reading.all_months(SAMPLES), reading.all_months(SUMS)
+    if samples:
+        yield _ask(reading, samples[0], SAMPLES, _first_sample), None
+        yield None, _ask(reading, samples[-1], SAMPLES, _last_sample)
+    if sums and (not samples or sums[0] < samples[0]):
+        yield _ask(reading, sums[0], SUMS, _first_sum), None
+        if not samples:
+            yield None, _ask(reading, sums[-1], SUMS, _last_sum)
 
 
 def _ask(
-    reading: Reading, month: str, question: Callable[[sqlite3.Connection], Answer | None], ending: str = SAMPLES
-) -> Answer | None:
-    answers: list[Answer | None] = [None]
-    with reading.open(f"{month}{ending}") as db:
+    reading: Reading, month: str, ending: str, question: Callable[[Connection, int, int], int | None]
+) -> int | None:
+    answers: list[int | None] = [None]
+    begin = month_start(month)
+    with reading.open(f"{month}{ending}" if reading.place is None else DATABASE) as db:
         if db is not None:
-            answers.append(question(db))
+            answers.append(question(db, begin, begin + MONTH_MS_MAX))
     return answers[-1]
 
 
-def _sum_days(db: sqlite3.Connection) -> tuple[int, int] | None:
-    low, high = db.execute("SELECT min(day), max(day) FROM sums").fetchone()
-    return None if low is None else (low, high)
+def _first_sum(db: Connection, begin: int, end: int) -> int | None:
+    return _one(db, "SELECT min(day) FROM sums WHERE day >= ? AND day < ?", begin, end)
 
 
-def _first_sample(db: sqlite3.Connection) -> int | None:
+def _last_sum(db: Connection, begin: int, end: int) -> int | None:
+    last = _one(db, "SELECT max(day) FROM sums WHERE day >= ? AND day < ?", begin, end)
+    return None if last is None else last + DAY_MS - 1
+
+
+def _last_sample(db: Connection, begin: int, end: int) -> int | None:
+    return _one(db, "SELECT max(t1) FROM chunk WHERE t0 >= ? AND t0 < ?", begin, end)
+
+
+def _first_sample(db: Connection, begin: int, end: int) -> int | None:
     """Return the first time of the chunks that begin first; their begin if the times are damaged."""
-    first = db.execute("SELECT min(t0) FROM chunk").fetchone()[0]
+    first = _one(db, "SELECT min(t0) FROM chunk WHERE t0 >= ? AND t0 < ?", begin, end)
     if first is None:
         return None
     found = []
@@ -267,6 +321,11 @@ def _first_sample(db: sqlite3.Connection) -> int | None:
         with contextlib.suppress(*BROKEN):
             found.append(int(unpack_times(verified(times_key(number, t0), block))[0]))
     return min(found, default=first)
+
+
+def _one(db: Connection, question: str, begin: int, end: int) -> int | None:
+    found: int | None = db.execute(question, (begin, end)).fetchone()[0]
+    return found
 
 
 def is_owned(data: Path) -> bool:

@@ -18,6 +18,7 @@ from plantview.model.signal import Signal
 
 DEPTH_S: Final = 7_200.0
 SLOTS_MAX: Final = 7_200
+END_MS: Final = 2**63 - 1
 REASONS_MAX: Final = 4_000
 """Different reasons that are kept as text; a further one reads "other"."""
 
@@ -70,6 +71,24 @@ class Ring:
         group.quality[row, :count] = samples.quality[-count:]
         group.reason[row, :count] = [self._code(reason) for reason in samples.reasons[-count:]]
         group.filled[row] = count
+
+    def merge(self, name: str, samples: Samples) -> None:
+        """Put late samples in their place; what is older than all that is here stays with the store."""
+        begins_ms = self.begins_ms(name)
+        if begins_ms is None:
+            return
+        here, late = self.range(name, begins_ms, END_MS), samples.at_ms >= begins_ms
+        reasons = (*here.reasons, *(reason for reason, is_late in zip(samples.reasons, late, strict=True) if is_late))
+        at_ms = np.concatenate([here.at_ms, samples.at_ms[late]])
+        order = np.argsort(at_ms, kind="stable")
+        order = order[np.append(np.diff(at_ms[order]) > 0, True)]  # of two at one time the one that came later counts
+        merged = Samples(
+            at_ms[order],
+            np.concatenate([here.values, samples.values[late]])[order],
+            np.concatenate([here.quality, samples.quality[late]])[order],
+            tuple(reasons[place] for place in order.tolist()),
+        )
+        self.fill(name, merged)
 
     def begins_ms(self, name: str) -> int | None:
         """Return the time of the oldest sample that is still here."""

@@ -10,19 +10,12 @@ from pathlib import Path
 from typing import Final
 
 from plantview.clock import Clock
-from plantview.history.month import (
-    DAY_MS,
-    SAMPLES,
-    SUMS,
-    drop_unused_times,
-    month_of,
-    months_in,
-    remove,
-    transaction,
-)
+from plantview.history.chunks import DAY_MS, drop_unused_times, transaction
+from plantview.history.month import SAMPLES, SUMS, month_of, months_in, remove
 from plantview.history.samples import Report
 from plantview.history.sealing import Sealer
 from plantview.history.tables import log
+from plantview.model.keeping import Keeping
 
 RESERVE_FILE: Final = "reserve.bin"
 
@@ -43,6 +36,13 @@ class Limits:
     """Taken only from a disk that has twenty times as much free."""
     headroom_pct: float = 15.0
     """Below this much free disk the health page warns."""
+
+
+def limits_of(keeping: Keeping) -> Limits:
+    """Return the limits that a plant description sets."""
+    return Limits(
+        keep_days=keeping.keep_days, keep_sums_days=keeping.keep_sums_days, max_bytes=round(keeping.max_gb * 1e9)
+    )
 
 
 class Room:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import itertools
 import sqlite3
 import threading
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -17,25 +17,15 @@ from typing import Final
 import numpy as np
 
 from plantview.clock import Clock
-from plantview.history.column import Column, bad_at, column_of, merged
+from plantview.errors import StartRefused
+from plantview.history.chunks import DAY_MS, HOUR_MS, Put, Sealed, transaction
+from plantview.history.column import Column, column_of
 from plantview.history.hotblock import Hot
 from plantview.history.live import LiveFile, by_point
-from plantview.history.month import (
-    DAY_MS,
-    HOUR_MS,
-    SAMPLES,
-    STEPS_MS,
-    SUMS,
-    MonthFile,
-    drop_unused_times,
-    month_of,
-    months_in,
-    read_chunks,
-    transaction,
-)
-from plantview.history.reduce import kind_of, rows_of
+from plantview.history.month import SAMPLES, SUMS, MonthFile, month_of, months_in
 from plantview.history.samples import Described, Report, Samples
-from plantview.history.tables import DAMAGED, log
+from plantview.history.summing import sum_up_day
+from plantview.history.tables import log
 
 GRACE_MS: Final = 60_000
 """An hour is sealed a minute after it ended, so that it rarely has to be opened again."""
@@ -54,6 +44,15 @@ class Piece:
     span: int
     column: Column
     """Reasons still coded as where they come from."""
+
+    @property
+    def day(self) -> int:
+        """Return when its day begins."""
+        return self.t0 - self.t0 % DAY_MS
+
+
+Pruned = Callable[[Sequence[Piece]], set[tuple[str, int]]]
+"""Says of which names and days, of some pieces, only a summary is left."""
 
 
 class Sealer:
@@ -119,26 +118,21 @@ class Sealer:
         for month, those in sorted(months.items()):
             file = self.file(month)
             for group in _by_size(those):
-                with transaction(file.samples):
-                    codes = self._codes(file, reasons)
-                    for piece in group:
-                        column = piece.column.with_reasons(codes)
-                        file.merge(file.names.pid(piece.item), piece.t0, piece.span, column)
+                merge_pieces(file, group, reasons)
 
-    def _codes(self, file: MonthFile, reasons: Mapping[int, str]) -> np.ndarray:
-        codes = np.zeros(max(reasons, default=0) + 1, np.uint16)
-        for code, text in reasons.items():
-            codes[code] = file.names.code(text)
-        return codes
+    def backfill(self, samples: Mapping[str, tuple[Described, Samples]], pruned: Pruned | None = None) -> Report:
+        """Merge samples of any age by name and time, later ones win; durable when it returns.
 
-    def backfill(self, samples: Mapping[str, tuple[Described, Samples]]) -> Report:
-        """Merge samples of any age by name and time, later ones win; durable when it returns."""
+        ``pruned`` says which of some pieces are of days that only a summary is left of; without it the month files do.
+        """
+        gone = pruned or self._pruned
         taken, refused, problems = 0, 0, list[str]()
         with self.lock:
             for name, (item, given) in samples.items():
                 column, reasons = column_of(given)
                 pieces = list(_days(item, column, self.clock.now_ms()))
-                kept = [piece for piece in pieces if not self._pruned(piece)]
+                without = gone(pieces)
+                kept = [piece for piece in pieces if (name, piece.day) not in without]
                 lost = column.at_ms.size - sum(piece.column.at_ms.size for piece in kept)
                 if lost:
                     problems.append(
@@ -150,96 +144,55 @@ class Sealer:
             self.shorten_logs()
         return Report({"taken": taken, "refused": refused}, tuple(problems))
 
-    def _pruned(self, piece: Piece) -> bool:
-        """Return whether a day's summary is all that is left of it."""
+    def _pruned(self, pieces: Sequence[Piece]) -> set[tuple[str, int]]:
+        """Return names and days of which a summary is all that is left."""
+        return {(piece.item.name, piece.day) for piece in pieces if self._is_pruned(piece)}
+
+    def _is_pruned(self, piece: Piece) -> bool:
         month = month_of(piece.t0)
         if not (self.folder / f"{month}{SUMS}").exists():
             return False
         if not (self.folder / f"{month}{SAMPLES}").exists():
             return True
-        file, day = self.file(month), piece.t0 - piece.t0 % DAY_MS
-        return file.has_sums(piece.item.name, day) and not file.has_samples(piece.item.name, day)
+        return self.file(month).pruned(piece.item.name, piece.day)
 
     def sum_up(self) -> int:
         """Gather the hours of finished days into day chunks with summaries; return how many days."""
-        limit, days = self.clock.now_ms() - DAY_MS - 2 * GRACE_MS, 0
+        limit, days, refused = self.clock.now_ms() - DAY_MS - 2 * GRACE_MS, 0, list[StartRefused]()
         for month in months_in(self.folder):
-            with self.lock:
-                due = [day for day in self.file(month).unsummed() if day <= limit]
+            try:
+                with self.lock:
+                    due = [day for day in self.file(month).unsummed() if day <= limit]
+            except StartRefused as error:  # of a newer version: the other months go on
+                refused.append(error)
+                continue
             for day in due:
                 with self.lock:
-                    self._sum_up_day(self.file(month), day)
+                    sum_up_day(self.file(month), day)
                 days += 1
             with self.lock:
                 if due:
                     self.file(month).shorten_logs()
+        if refused:
+            raise refused[0]
         return days
-
-    def _sum_up_day(self, file: MonthFile, day: int) -> None:
-        points = file.samples.execute(
-            "SELECT pid, sum(length(b)) FROM chunk WHERE t0 >= ? AND t0 < ? GROUP BY pid", (day, day + DAY_MS)
-        ).fetchall()
-        group, size = list[int](), 0
-        for pid, length in points:
-            group.append(pid)
-            size += length
-            if size >= BYTES_AT_ONCE:
-                self._sum_up_points(file, day, group)
-                group, size = [], 0
-        self._sum_up_points(file, day, group)
-        with transaction(file.samples):
-            drop_unused_times(file.samples, [day])
-            file.samples.execute("DELETE FROM unsummed WHERE day = ?", (day,))
-
-    def _sum_up_points(self, file: MonthFile, day: int, pids: Sequence[int]) -> None:
-        """Sum up some points' day; all of it is read before any of it is written."""
-        gathered: list[tuple[int, Column, bool]] = []
-        times: dict[int, np.ndarray] = {}
-        with transaction(file.sums):
-            for pid in pids:
-                item = file.names.points.get(pid)
-                if item is None:
-                    continue  # its description is damaged: the chunks stay for whoever can repair it
-                damaged: list[int] = []
-                columns = list(read_chunks(file.samples, pid, day, day + DAY_MS, times=times, damaged=damaged))
-                column = merged([*columns, self._damage(file, damaged)])
-                gathered.append((pid, column, len(columns) == 1 and not damaged))
-                if column.at_ms.size:
-                    self._write_sums(file, day, item, column)
-        with transaction(file.samples):
-            for pid, column, single in gathered:
-                self._write_day(file, day, pid, column, single=single)
-
-    def _damage(self, file: MonthFile, starts: Sequence[int]) -> Column:
-        """Return a sample without a number where a chunk was lost, so that the gap keeps its reason."""
-        if not starts:
-            return Column.none()
-        log.error("%s chunks in %s%s are damaged", len(starts), file.month, SAMPLES)
-        with transaction(file.samples):
-            code = file.names.code(DAMAGED)
-        return bad_at(starts, code)
-
-    def _write_sums(self, file: MonthFile, day: int, item: Described, column: Column) -> None:
-        pid = file.sum_names.pid(item)
-        for step in STEPS_MS:
-            edges = day + step * np.arange(DAY_MS // step + 1, dtype=np.int64)
-            file.put_sums(pid, step, day, rows_of(column, edges, kind_of(item), item.period_s * 1_000))
-
-    def _write_day(self, file: MonthFile, day: int, pid: int, column: Column, *, single: bool) -> None:
-        whole = (pid, day, day + DAY_MS, DAY_MS)
-        hours = file.samples.execute(
-            "SELECT count(*) FROM chunk WHERE pid = ? AND t0 >= ? AND t0 < ? AND span < ?", whole
-        ).fetchone()[0]
-        if single and not hours:
-            return
-        file.samples.execute("DELETE FROM chunk WHERE pid = ? AND t0 >= ? AND t0 < ?", whole[:3])
-        if column.at_ms.size:
-            file.put(pid, day, DAY_MS, column)
 
     def shorten_logs(self) -> None:
         """Put the write-ahead logs of open files into them and cut them."""
         for file in self._files.values():
             file.shorten_logs()
+
+
+def merge_pieces(file: Sealed, pieces: Sequence[Piece], reasons: Mapping[int, str]) -> None:
+    """Merge some pieces in one transaction, their reasons in the numbers of the place they go to."""
+    with transaction(file.samples):
+        codes = file.names.recoded(reasons)
+        file.merge_all(
+            [
+                Put(file.names.pid(piece.item), piece.t0, piece.span, piece.column.with_reasons(codes))
+                for piece in pieces
+            ]
+        )
 
 
 def _hours(found: Sequence[Hot], points: Mapping[int, Described]) -> Iterator[Piece]:

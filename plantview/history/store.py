@@ -8,12 +8,14 @@ from typing import Any, Final, Protocol
 
 from plantview.clock import Clock
 from plantview.history.keeper import Keeper
-from plantview.history.reader import FOLDER, Archive
+from plantview.history.postgresql import Place
+from plantview.history.reader import FOLDER, Archive, place_of
 from plantview.history.reading import FAR_MS
 from plantview.history.recent import Recent
 from plantview.history.ring import DEPTH_S
-from plantview.history.room import Limits
+from plantview.history.room import Limits, limits_of
 from plantview.history.samples import Described, Report, Samples
+from plantview.model.plant import Plant
 from plantview.model.reading import Batch, Frame
 from plantview.model.signal import Signal
 
@@ -45,15 +47,31 @@ class Store(Recent):
     Only one process may have a store on a folder; the service holds the folder's lock.
     """
 
-    def __init__(self, data: Path, signals: Mapping[str, Signal], clock: Clock, limits: Limits | None = None) -> None:
-        """Open the folder; StartRefused if a newer plantview wrote it, a disk that fails is health."""
+    def __init__(
+        self,
+        data: Path,
+        signals: Mapping[str, Signal],
+        clock: Clock,
+        limits: Limits | None = None,
+        place: Place | None = None,
+    ) -> None:
+        """Open the folder; StartRefused if a newer plantview wrote it, a disk that fails is health.
+
+        With a ``place`` sealed history goes on to that database and is read from there; the folder
+        keeps what the database has not acknowledged.
+        """
         super().__init__(signals, clock)
         self.data = data
         self.points = {name: Described.of(signal) for name, signal in signals.items()}
-        self.keeper = Keeper(data / FOLDER, self.points, clock, limits or Limits())
+        self.keeper = Keeper(data / FOLDER, self.points, clock, limits or Limits(), place)
         self._clock = clock
-        self._archive = Archive(data, owner=True)
+        self._archive = Archive(data, place, owner=True)
         self._expected: tuple[int, float] | None = None
+
+    @classmethod
+    def of(cls, plant: Plant, data: Path, signals: Mapping[str, Signal], clock: Clock) -> Store:
+        """Open the history of a plant as its description says."""
+        return cls(data, signals, clock, limits_of(plant.keeping), place_of(plant))
 
     def take(self, batch: Batch) -> None:
         """Keep the outcome of an exchange: at once in memory, within a second or two on disk."""
@@ -91,7 +109,8 @@ class Store(Recent):
 
     def seal(self, *, everything: bool = False) -> Report:
         """Move finished hours (or everything) from ``live.db`` into month files and sum up finished days."""
-        return Report(self.keeper.seal(everything=everything))
+        counts = self.keeper.seal(everything=everything)
+        return Report({**counts, "days": counts["days"] + self.keeper.forward()})
 
     def recent(self, name: str, from_ms: int, to_ms: int) -> Samples:
         """Return the samples of the last two hours only, without looking at the disk."""
@@ -118,11 +137,20 @@ class Store(Recent):
         counts = {**report.counts, "refused": report.counts["refused"] + refused}
         return Report(counts, (*problems, *report.problems))
 
+    def remember(self, samples: Mapping[str, Samples]) -> None:
+        """Show backfilled samples among the recent ones too; to be called where ``take`` is."""
+        for name, late in samples.items():
+            self._ring.merge(name, late)
+
     def prune(self, *, keep_days: float | None = None, max_bytes: int | None = None) -> Report:
-        """Unlink the oldest months beyond an age or a total size."""
+        """Unlink the oldest months beyond an age or a total size; in a database, drop their partitions."""
         limits = self.keeper.limits
         days = limits.keep_days if keep_days is None else keep_days
-        return self.keeper.prune(days, limits.max_bytes if max_bytes is None else max_bytes)
+        size = limits.max_bytes if max_bytes is None else max_bytes
+        report = self.keeper.prune(days, size)
+        if self.keeper.forwarder is None:
+            return report
+        return Report({**report.counts, "months": report.counts["months"] + self.keeper.prune_central(days, size)})
 
     def check(self) -> Report:
         """Verify every file and every checksum."""

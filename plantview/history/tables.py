@@ -1,7 +1,8 @@
-"""What live file and month files have in common: how they are opened, and their lists of points and reasons.
+"""What live file, month files and a database have in common: connections, and their lists of points and reasons.
 
-Each file describes itself: it can be read without a plant description, and numbers its points
-itself. A point whose unit, quantity or states change gets a further row.
+Each describes itself: it can be read without a plant description, and numbers its points
+itself. A point whose unit, quantity or states change gets a further row. Statements are such
+that SQLite and PostgreSQL understand them alike.
 """
 
 from __future__ import annotations
@@ -12,8 +13,12 @@ import logging
 import re
 import sqlite3
 import zlib
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Final
+from typing import Any, Final, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
 
 from plantview.errors import StartRefused
 from plantview.history.samples import Described
@@ -30,7 +35,27 @@ CHECKPOINT_PAGES: Final = 1_000
 LOG_BYTES_KEPT: Final = 4_000_000
 BUSY_S: Final = 5.0
 
+TROUBLE: Final = (sqlite3.Error, OSError)
+"""What disks and databases raise; a database behind a network raises an OSError."""
+
 log = logging.getLogger("plantview.history")
+
+
+class Connection(Protocol):
+    """A connection to a file or a database; what rows hold follows from the statement."""
+
+    def execute(self, sql: str, parameters: Sequence[Any] = ..., /) -> Any:  # noqa: ANN401
+        """Run one statement; the answer has ``fetchone`` and ``fetchall`` and can be iterated."""
+        ...
+
+    def executemany(self, sql: str, parameters: Sequence[Sequence[Any]], /) -> object:
+        """Run one statement for many rows."""
+        ...
+
+    def close(self) -> None:
+        """End it."""
+        ...
+
 
 TABLES: Final = """
 CREATE TABLE IF NOT EXISTS meta (key TEXT PRIMARY KEY, value TEXT NOT NULL);
@@ -85,7 +110,7 @@ def refuse_newer(db: sqlite3.Connection, path: Path) -> None:
 class Names:
     """The point and reason rows of one file that is written."""
 
-    def __init__(self, db: sqlite3.Connection) -> None:
+    def __init__(self, db: Connection) -> None:
         self._db = db
         self.points = read_points(db)
         self.reasons = read_reasons(db)
@@ -109,7 +134,15 @@ class Names:
     def _write(self, pid: int, item: Described) -> None:
         self.points[pid] = item
         row = _row(pid, item)
-        self._db.execute("INSERT OR REPLACE INTO point VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", (*row, _crc(row)))
+        self._db.execute("DELETE FROM point WHERE pid = ?", (pid,))
+        self._db.execute("INSERT INTO point VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", (*row, _crc(row)))
+
+    def recoded(self, reasons: Mapping[int, str]) -> NDArray[np.uint16]:
+        """Return the numbers of this file for those of another: ``codes[theirs] = ours``."""
+        codes = np.zeros(max(reasons, default=0) + 1, np.uint16)
+        for number, text in reasons.items():
+            codes[number] = self.code(text)
+        return codes
 
     def code(self, text: str) -> int:
         """Return the number of a reason without the age it names; 0 for none."""
@@ -127,7 +160,7 @@ class Names:
         return found
 
 
-def read_points(db: sqlite3.Connection) -> dict[int, Described]:
+def read_points(db: Connection) -> dict[int, Described]:
     """Return the points of a file by number; a damaged row is left out and logged."""
     found: dict[int, Described] = {}
     for *row, crc in db.execute(
@@ -142,13 +175,13 @@ def read_points(db: sqlite3.Connection) -> dict[int, Described]:
     return found
 
 
-def read_reasons(db: sqlite3.Connection) -> dict[int, str]:
+def read_reasons(db: Connection) -> dict[int, str]:
     """Return the reasons of a file by number, 0 being none; a damaged one says so."""
     rows = db.execute("SELECT id, text, crc FROM reason").fetchall()
     return {0: ""} | {code: text if _crc((code, text)) == crc else "reason not readable" for code, text, crc in rows}
 
 
-def damaged_rows(db: sqlite3.Connection) -> int:
+def damaged_rows(db: Connection) -> int:
     """Return how many point and reason rows do not agree with their checksums."""
     points = db.execute("SELECT pid, name, unit, quantity, states, label, period_s, derived, crc FROM point").fetchall()
     reasons = db.execute("SELECT id, text, crc FROM reason").fetchall()

@@ -67,7 +67,7 @@ class PastReader:
         return found, past
 
     def _archive(self) -> Archive | None:
-        return Archive(self._data) if self._data is not None else None
+        return Archive.of(self._view.plant, self._data) if self._data is not None else None
 
     async def _recent(self, signals: Sequence[Signal], from_ms: int, to_ms: int) -> Past:
         past = Past()

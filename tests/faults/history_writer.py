@@ -1,7 +1,8 @@
-"""A store that is written at full rate until somebody ends it: ``python -m tests.faults.history_writer FOLDER FIRST COUNT``.
+"""A store that is written at full rate until somebody ends it: ``python -m tests.faults.history_writer FOLDER FIRST COUNT [URL PLANT]``.
 
 Commit n holds a minute of plant time of every point. It is said on standard output, as a line with
-its number, only after ``flush`` has returned. Finished hours and days are sealed meanwhile in a thread.
+its number, only after ``flush`` has returned. Finished hours and days are sealed meanwhile in a thread,
+and sent on to a database by another.
 """
 
 from __future__ import annotations
@@ -9,11 +10,13 @@ from __future__ import annotations
 import os
 import sys
 import threading
+from collections.abc import Callable
 from pathlib import Path
 
 from plantview.clock import ManualClock
 from plantview.errors import HistoryError
 from plantview.history import Store
+from plantview.history.postgresql import Place
 from plantview.history.room import Limits
 from plantview.model.reading import Batch, good
 from plantview.model.signal import Signal
@@ -40,21 +43,23 @@ def at(sample: int) -> int:
     return BEGIN_MS + STEP_MS * sample
 
 
-def main(folder: Path, first: int, count: int) -> None:
+def main(folder: Path, first: int, count: int, url: str = "", plant: str = "") -> None:
     clock = ManualClock(at(first * PER_COMMIT))
-    store = Store(folder, points(), clock, Limits(reserve_bytes=0))
+    store = Store(folder, points(), clock, Limits(reserve_bytes=0), Place.of(url, plant) if url else None)
     ended = threading.Event()
 
-    def maintain() -> None:
+    def maintain(work: Callable[[], object]) -> None:
         while not ended.is_set():
             try:
-                store.keeper.look()
+                work()
             except HistoryError as error:
                 sys.stderr.write(f"{error}\n")
             ended.wait(0.001)
 
-    thread = threading.Thread(target=maintain, daemon=True)
-    thread.start()
+    works = (store.keeper.look, store.keeper.forward) if url else (store.keeper.look,)
+    threads = [threading.Thread(target=maintain, args=(work,), daemon=True) for work in works]
+    for thread in threads:
+        thread.start()
     names = list(points())
     for commit in range(first, first + count):
         for sample in range(commit * PER_COMMIT, (commit + 1) * PER_COMMIT):
@@ -64,9 +69,10 @@ def main(folder: Path, first: int, count: int) -> None:
         store.flush()
         os.write(1, f"{commit}\n".encode())
     ended.set()
-    thread.join()
+    for thread in threads:
+        thread.join()
     os._exit(0)  # as abruptly as a kill, but at a known place
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3]))
+    main(Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3]), *sys.argv[4:])

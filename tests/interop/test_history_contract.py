@@ -293,7 +293,7 @@ def test_whole_months_that_are_too_old_or_too_much_go_first_and_the_newest_stays
         small.at(begin + 3 * DAY_MS)
         small.store.backfill(recorded(small.signals, begin, begin + DAY_MS))
         small.store.seal()
-    assert small.store.prune(keep_days=70, max_bytes=10**9).counts["months"] == 1
+    assert small.store.prune(keep_days=60, max_bytes=10**9).counts["months"] == 1
     assert (small.archive().extent() or (0, 0))[0] < START_MS + 31 * DAY_MS, "the summaries stay"
     assert small.archive().range(NAME, START_MS, START_MS + DAY_MS).at_ms.size == 0
     small.store.prune(keep_days=10_000, max_bytes=1_000)
