@@ -31,6 +31,8 @@ PROBE_MS: Final = 24 * 3_600_000
 """From how much of a span it is learned how often each point was read."""
 STEPS_MAX: Final = 43_200
 """Steps that are worked out together: a month of minutes, about 300 MB for a plant of 160 points."""
+FEW_SAMPLES: Final = 4
+"""With fewer samples in an hour a day is looked at to learn how often a point was read."""
 QUARTER_MS: Final = 900_000
 """Sensors are reconciled by quarters of an hour, which no stretch may cut."""
 
@@ -108,6 +110,30 @@ def stretches(
 
         tracks = (_track(signal, read, start, end, steps, periods[signal.name]) for signal in signals)
         yield steps, {track.name: _aged(track, steps, reasons)[0] for track in tracks}
+
+
+def moments(
+    signals: Sequence[Signal], read_all: ReadAll, at_ms: NDArray[np.int64], reasons: Reasons
+) -> tuple[dict[str, Column], dict[str, NDArray[np.int64]]]:
+    """Return what was current at some rising moments, and when it was read; a signal never read then is in neither.
+
+    How often a signal was read is learned from the hour before, from a whole day where it was read less often.
+    """
+    names = [signal.name for signal in signals]
+    start, end = int(at_ms[0]), int(at_ms[-1]) + 1
+    found = dict(read_all(names, start - LOOK_BACK_MS, end))
+    rare = [name for name in names if found[name].at_ms.size < FEW_SAMPLES]
+    found |= read_all(rare, start - PROBE_MS, end) if rare else {}
+    there = [signal for signal in signals if found[signal.name].at_ms.size]
+
+    def read(name: str, from_ms: int, to_ms: int) -> Samples:
+        del from_ms, to_ms  # what is older than a reading may be is BAD by its age
+        return found[name]
+
+    periods = periods_s(there, read, start - PROBE_MS, end)
+    tracks = [_track(signal, read, start, end, at_ms, periods[signal.name]) for signal in there]
+    aged = {track.name: _aged(track, at_ms, reasons) for track in tracks}
+    return {name: each[0] for name, each in aged.items()}, {name: each[1] for name, each in aged.items()}
 
 
 def _steps(first_ms: int, start: int, end: int, step_ms: int) -> NDArray[np.int64]:

@@ -79,6 +79,8 @@ async def trend_site(folder: Path) -> AsyncIterator[TrendSite]:
     await asyncio.to_thread(fill, field, folder / "data")
     await field.channel.start()
     field.journal = [
+        *({"seq": 602 - number, "at_ms": START_MS - 10 * MINUTE_MS - number, "kind": "ACK", "alarm": "CH-1.low", "equipment": "CH-1",
+           "priority": 2, "text": "Leaving chilled water too cold", "person": "A. Crew"} for number in range(600)),
         {"seq": 2, "at_ms": START_MS - 20 * MINUTE_MS, "kind": "ANN", "alarm": "CH-1.low", "equipment": "CH-1", "priority": 2,
          "text": "Leaving chilled water too cold", "person": ""},
         {"seq": 1, "at_ms": START_MS - 3 * DAY_MS, "kind": "ANN", "alarm": "CH-2.fault", "equipment": "CH-2", "priority": 1,
