@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
+from plantview.derive import Derivation
 from plantview.model.plant import Plant
 from tests.unit.shown_frames import Screen
 
@@ -39,7 +40,7 @@ def sums(plant: Plant, system: str) -> Iterator[Sum]:
                   lambda power, heat: power / heat * (1 if system == "ip" else KW_PER_TON))  # fmt: skip
         yield Sum(f"{each}.evap_approach", (f"{each}.chws_temp", f"{each}.evap_saturation"), lambda a, b: a - b)
         yield Sum(f"{each}.cond_approach", (f"{each}.cond_saturation", f"{each}.cwr_temp"), lambda a, b: a - b)
-    yield Sum(f"PLANT.{load}", tuple(f"{each}.{load}" for each in chillers), lambda *loads: sum(loads))
+    yield _plant_load(plant, load, chillers, divisor, law)
     yield Sum("PLANT.chw_flow", tuple(f"{each}.chw_flow" for each in chillers), lambda *flows: sum(flows))
     yield Sum("PLANT.cw_flow", tuple(f"{each}.cw_flow" for each in chillers), lambda *flows: sum(flows))
     flows, temps = (tuple(f"{each}.{name}" for each in chillers) for name in ("chw_flow", "chws_temp"))
@@ -53,6 +54,14 @@ def sums(plant: Plant, system: str) -> Iterator[Sum]:
     )
     yield Sum("PLANT.chw_delta_t", ("chw-return.temp", "chw-supply.temp"), lambda a, b: a - b)
     yield Sum("PLANT.tower_approach", (_towers_cold(plant), "PLANT.wet_bulb"), lambda a, b: a - b)
+
+
+def _plant_load(plant: Plant, load: str, chillers: list[str], divisor: float, law: float) -> Sum:
+    """Return the plant's load from its machines, or from headers where an exchanger ahead of them cools too."""
+    inputs = Derivation(plant).signals["PLANT.cooling_load"].inputs
+    if inputs[0].endswith("cooling_load"):
+        return Sum(f"PLANT.{load}", tuple(f"{each}.{load}" for each in chillers), lambda *loads: sum(loads))
+    return Sum(f"PLANT.{load}", inputs, lambda cold, hot, *flows: sum(flows) * (hot - cold) / divisor, law)
 
 
 def _towers_cold(plant: Plant) -> str:

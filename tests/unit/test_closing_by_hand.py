@@ -2,23 +2,39 @@
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Mapping
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
+from plantview.config import load_plant
 from plantview.model.plant import Plant
+from plantview.simulator.plant import SimulatedPlant
+from tests.frames import Change
+from tests.simulation.plant_days import MORNING_MS
 from tests.unit.closing import gap, sums
 from tests.unit.derive_frames import LARKFIELD, ORCHARD
 from tests.unit.shown_frames import FRAMES, Screen, screens
 
 BASES = {"larkfield": LARKFIELD, "orchard": ORCHARD}
+CHECKOUT = Path(__file__).parents[2]
+PLANTS = ("larkfield", "orchard", "millrace")
 
 
-@pytest.fixture(params=[("larkfield", "ip"), ("larkfield", "si"), ("orchard", "si"), ("orchard", "ip")], ids="-".join)
+def running(plant: Plant) -> Mapping[str, Change]:
+    """Return what a plant's devices report on a summer morning, as a base for random frames."""
+    reported = SimulatedPlant(plant, MORNING_MS, coarse=True).reported()
+    states = {name: point.states for name, point in plant.points.items()}
+    return {name: states[name][int(value)] if states[name] else value for name, value in reported.items()}
+
+
+@pytest.fixture(params=list(itertools.product(PLANTS, ("ip", "si"))), ids="-".join)
 def shown_by(request: pytest.FixtureRequest) -> tuple[Plant, str, list[Screen]]:
     name, system = request.param
-    plant: Plant = request.getfixturevalue(name)
-    return plant, system, screens(plant, BASES[name], system)
+    plant = load_plant(CHECKOUT / "config" / name)
+    return plant, system, screens(plant, BASES[name] if name in BASES else running(plant), system)
 
 
 def test_every_sum_on_the_screen_comes_out_by_hand(shown_by: tuple[Plant, str, list[Screen]]) -> None:
