@@ -10,6 +10,7 @@ from collections.abc import Set as AbstractSet
 
 from plantview.derive.conditions_chillers import chiller
 from plantview.derive.conditions_drives import drive
+from plantview.derive.conditions_next import next_to_start
 from plantview.derive.conditions_observed import Observed
 from plantview.derive.conditions_valves import coil_condition, valve_condition
 from plantview.derive.conditions_water import basin, heat_exchanger, tower_cell
@@ -31,6 +32,7 @@ def conditions(plant: Plant, frame: Frame, tripped: AbstractSet[str] = frozenset
     found.update((item.id, valve_condition(observed, item)) for item in plant.of_kind("valve"))
     water = _water(observed, found)
     found.update((item.id, chiller(observed, item, alarmed, found)) for item in plant.of_kind("chiller"))
+    found.update(next_to_start(observed, plant.of_kind("chiller"), found))
     for item in plant.of_kind("tower_cell"):
         found[item.id] = tower_cell(observed, item, _all_of(water.get(item.id, ())), found)
     found.update((item.id, heat_exchanger(water.get(item.id, ()))) for item in plant.of_kind("heat_exchanger"))

@@ -11,9 +11,11 @@ from plantview.derive.budget import Accuracies
 from plantview.derive.budget_columns import BudgetColumns
 from plantview.derive.catalogue_bypass import bypass_rows
 from plantview.derive.catalogue_chiller import chiller_rows
+from plantview.derive.catalogue_learned import learned_cell_rows, learned_chiller_rows
 from plantview.derive.catalogue_plant import PLANT, plant_rows
 from plantview.derive.catalogue_tower import cell_rows
 from plantview.derive.catalogue_weather import weather_rows
+from plantview.derive.learned import Learned
 from plantview.derive.moments import Moments
 from plantview.derive.reconciliation import Reconciliation
 from plantview.derive.reconciliation_sweep import ReconciliationSweep
@@ -29,7 +31,8 @@ from plantview.model.signal import Signal
 class Derivation:
     """Calculations bound to the equipment of a plant; nothing is bound whose inputs nobody measures."""
 
-    def __init__(self, plant: Plant) -> None:
+    def __init__(self, plant: Plant, learned: Learned | None = None) -> None:
+        self.learned = learned or Learned()
         bound: dict[str, Binding] = {}
         unbound: dict[str, str] = {}
         bind(weather_rows(plant), PLANT, plant.points, bound, unbound)
@@ -40,6 +43,10 @@ class Derivation:
         bind(plant_rows(plant), PLANT, plant.points, bound, unbound)
         for bypass, row in bypass_rows(plant):
             bind((row,), bypass, plant.points, bound, unbound)
+        for chiller in plant.of_kind("chiller"):
+            bind(learned_chiller_rows(plant, chiller, self.learned), chiller.id, plant.points, bound, unbound)
+        for cell in plant.of_kind("tower_cell"):
+            bind(learned_cell_rows(plant, cell, self.learned), cell.id, plant.points, bound, unbound)
         self.accuracies = Accuracies({point.name: point.accuracy for point in plant.points.values()})
         self.bindings = tuple(with_accuracy_noted(bound, plant.points, self.accuracies))
         self.units = {point.name: point.unit for point in plant.points.values()}

@@ -57,9 +57,9 @@ COMPARISONS: Final[dict[type[ast.cmpop], type[ast.cmpop]]] = {
 SUMS: Final[dict[type[ast.operator], type[ast.operator]]] = {ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Add}
 
 
-def mutants(module: str) -> Iterator[Mutant]:
+def mutants(module: str, room: Path = ALARMS) -> Iterator[Mutant]:
     """Yield every mutant of a module."""
-    tree = ast.parse((ALARMS / f"{module}.py").read_text(encoding="utf-8"))
+    tree = ast.parse((room / f"{module}.py").read_text(encoding="utf-8"))
     # frozen and slots of a dataclass decide nothing that a test of behaviour could see
     marks = {
         id(part) for item in ast.walk(tree) for mark in getattr(item, "decorator_list", ()) for part in ast.walk(mark)

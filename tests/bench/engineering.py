@@ -1,7 +1,7 @@
 """Numbers an engineer will sign: one row per figure, each measured now and held against something else.
 
-python tests/bench/engineering.py           under a minute
-python tests/bench/engineering.py --full    24 hours of the demo plant, and every mutant of the calculations
+python tests/bench/engineering.py           some minutes
+python tests/bench/engineering.py --full    24 hours and a month of the demo plant, and every mutant of the calculations
 """
 
 from __future__ import annotations
@@ -28,6 +28,8 @@ from plantview.calcs.uncertainty import COVERAGE_95, expanded  # noqa: E402
 from plantview.calcs.water import density_kg_m3, heat_capacity_kj_kg_k  # noqa: E402
 from plantview.config import load_plant  # noqa: E402
 from plantview.derive import Derivation  # noqa: E402
+from plantview.derive.learned import Model  # noqa: E402
+from plantview.derive.learned.learning import Learning, Refused  # noqa: E402
 from plantview.importing.replay import STEPS_MAX  # noqa: E402
 from plantview.model.columns import Column, Reasons  # noqa: E402
 from plantview.model.reading import Frame, good  # noqa: E402
@@ -220,6 +222,38 @@ def _spoiled(register: list[float]) -> list[float]:
     return rolled[: 2 * third] + [value - register[2 * third] + 17.0 for value in register[2 * third :]]
 
 
+def learning(days: int) -> Iterator[Figure]:
+    """Yield how far each learned model is from days that its fit did not see."""
+    plant, reasons = load_plant(ROOT / "config" / "larkfield"), Reasons()
+    batches = [*run_day(plant, START_MS, 24.0 * days, 60.0)]
+    at_ms = np.array([batch.at_ms for batch in batches])
+    columns = {}
+    for name in batches[0].readings:
+        values = np.array([batch.readings[name].value for batch in batches], float)
+        lost = np.isnan(values)
+        codes = np.where(lost, reasons.code("its device has no number for it"), 0)
+        columns[name] = Column(values, np.where(lost, 3, 0).astype(np.uint8), codes)
+    derivation = Derivation(plant)
+    taught = Learning(plant, derivation.units, 60_000)
+    taught.take(at_ms, {**columns, **derivation.sweep().run(at_ms, columns, reasons)})
+    yield from learned_figures(taught.models(START_MS), days)
+
+
+def learned_figures(found: Mapping[str, Model | Refused], days: int) -> Iterator[Figure]:
+    """Yield a row per machine; a refused one is short, with its reason."""
+    for machine, model in found.items():
+        if isinstance(model, Refused):
+            yield Figure(f"learned model of {machine}", "none", model.why, "≤ 1.5 %", met=False)
+            continue
+        record = model.record
+        words = f"{record.held_back} steady means held back, {days} days"
+        if model.kind == "chiller":
+            shown, met = f"CV-RMSE {record.cv_rmse_pct:.2f} %", record.cv_rmse_pct <= 1.5
+            yield Figure(f"learned power of {machine}, ten terms", shown, words, "≤ 1.5 %", met)
+        else:
+            yield Figure(f"learned approach of {machine}", f"{record.rmse:.3f} K", words, "≤ 0.3 K", record.rmse <= 0.3)
+
+
 def recomputing(rows: int) -> Iterator[Figure]:
     """Yield how long a year of minutes takes at once, and how much longer frame by frame, in processor time."""
     plant = load_plant(ROOT / "config" / "larkfield")
@@ -273,6 +307,7 @@ def main() -> int:
     for figures in (
         check_values(), standards(), properties(), uncertainties(), reconciliation(), closing(),
         demo_plant(24.0 if full else 4.0),
+        learning(30 if full else 6),
         recomputing(YEAR_ROWS if full else 60_000), mutation(full=full),
     ):  # fmt: skip
         for figure in figures:

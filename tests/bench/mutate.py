@@ -44,6 +44,13 @@ REASONS = {
     "totals:1e15 as": "a limit against nonsense; no register is that large",
     "reconcile:1e-17 as": "the series stops one term earlier at most",
     "heat_balance:1500.0 / delta_t_f * load ** 0 with Div": "load ** 0 is 1 and only keeps the shape of a row",
+    "exchange:1e-6 as": "ends ten times as far apart still have their mean for log mean, to the last digit",
+    "exchange:1e-9 as": "a limit against zero; no sensor tells a billionth of a kelvin from ten",
+    "exchange:abs(one / other - 1.0) < _NEARLY_EQUAL with LtE": "no two readings stand exactly at the limit, and both forms agree there",
+    "exchange:abs(1.0 - ratio) > _NEARLY_EQUAL with GtE": "the same for two capacity rates",
+    "exchange:2.0": "stands in for a ratio that is not used where the ends are equal",
+    "exchange:0.0 * one with Div": "keeps the shape of a row; 0 either way, as the end is above 0",
+    "exchange:0.0 as": "moves a ratio that is not used where the ends are equal",
     "approach:lift_target_k:0.0 + 0.0 * load": "keeps the shape of a row; the value added is 0 either way",
 }
 """Survivors that change nothing a user could see -> why, by the start of their name."""
