@@ -16,7 +16,7 @@ from plantview.errors import DeviceUnreachable, DriverError
 from plantview.polling.budget import Recent
 from plantview.polling.health import ANSWERING
 from plantview.polling.pace import Turn, first_due_s, probe_cap_s, probe_delay_s
-from plantview.polling.station import Station
+from plantview.polling.station import FAST, Station
 
 _LOG: Final = logging.getLogger(__name__)
 INTERNAL: Final = "plantview failed to poll this point: see its log"
@@ -28,6 +28,9 @@ class Job:
 
     station: Station
     turn: Turn
+    asks: float = 0.0
+    """Which period's points its station is told to poll; 0 for those of ``turn``."""
+    dropped: bool = False
 
     @property
     def due_s(self) -> float:
@@ -57,6 +60,14 @@ class Line:
         """Return the part of the last minute in which the path was busy."""
         return self._busy.per_second()
 
+    def quicken(self, station: Station, period_s: float) -> None:
+        """Poll a station's fast group at a period from its next turn on; 0 ends it."""
+        for job in self._jobs:
+            job.dropped = job.dropped or (job.station is station and job.asks == FAST)
+        self._jobs = [job for job in self._jobs if not job.dropped]
+        if period_s:
+            self._jobs.append(Job(station, Turn(period_s, self._clock.monotonic_s()), FAST))
+
     async def run(self) -> None:
         """Poll until cancelled."""
         while self._jobs:
@@ -64,7 +75,8 @@ class Line:
             wait_s = job.due_s - self._clock.monotonic_s()
             if wait_s > 0:
                 await self._clock.sleep(wait_s)
-            await self._take(job)
+            if not job.dropped:
+                await self._take(job)
 
     async def _take(self, job: Job) -> None:
         """Probe or poll once: the border where a failure becomes readings and never ends the line."""
@@ -74,7 +86,7 @@ class Line:
                 await station.probe()
                 self._is_back(station)
             else:
-                await station.poll(job.turn.period_s)
+                await station.poll(job.asks or job.turn.period_s)
                 self._finish(job, started_s)
         except DriverError as error:
             station.health.failed(error)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Mapping
 from itertools import groupby
-from typing import Any, Protocol
+from typing import Any, Final, Protocol
 
 from plantview.clock import Clock
 from plantview.model.plant import Device
@@ -16,6 +16,8 @@ from plantview.polling.memory import plan_key
 from plantview.polling.outlets import Outlets
 
 Sink = Callable[[Batch], None]
+FAST: Final = -1.0
+"""Stands for the fast group where a station is told which period's points to poll."""
 
 
 class Plan(Protocol):
@@ -58,13 +60,21 @@ class Station(ABC):
             plan.recall(self.outlets.memory.recall(self._keys[period_s]))
 
     def keep(self, period_s: float, plan: Plan) -> None:
-        """Keep what a plan has learned."""
-        self.outlets.memory.keep(self._keys[period_s], plan.learned())
+        """Keep what a plan has learned; the fast group's is gone with it."""
+        if period_s in self._keys:
+            self.outlets.memory.keep(self._keys[period_s], plan.learned())
 
     def classes(self) -> dict[float, tuple[Point, ...]]:
         """Return the points by their period."""
         ordered = sorted(self.points, key=lambda point: point.period_s)
         return {period_s: tuple(group) for period_s, group in groupby(ordered, key=lambda point: point.period_s)}
+
+    def quicken(self, points: tuple[Point, ...]) -> int:  # noqa: ARG002 - for those that can
+        """Set which points ``poll(FAST)`` asks for, none to end it; return how many requests one such cycle takes.
+
+        0 where this kind of device has no fast group.
+        """
+        return 0
 
     @abstractmethod
     async def probe(self) -> None:
