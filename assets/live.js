@@ -6,6 +6,7 @@
   const SILENCE_MS = 5000; // 3 periods of 1 s and 2 s on top
   const GONE_MS = 60000; // then the last numbers are no help any more, and are taken away
   const BACK_OFF_MS = [500, 1000, 2000, 4000, 8000, 15000];
+  const SESSION_ENDED = 4401;
   const STALE = 2, BAD = 3;
   const PARTS = ["signals", "readings", "conditions", "flows", "alarms", "health", "speed", "simulated", "zone", "link"];
 
@@ -89,7 +90,10 @@
       attempt = 0;
       if (!apply(JSON.parse(event.data))) reconnect();
     };
-    socket.onclose = reconnect;
+    socket.onclose = (event) => {
+      if (event.code === SESSION_ENDED) window.plantviewSession?.look();
+      reconnect();
+    };
   }
 
   /* A half-open connection may take long to close: it is left behind, not waited for. */
@@ -130,6 +134,7 @@
   function start() {
     state.units = chosenUnits() || "si";
     if (!chosenUnits()) waitForShell();
+    if (location.pathname.startsWith("/past")) return; // nothing live may come onto a page of the past
     connect();
     setInterval(watch, 1000);
   }

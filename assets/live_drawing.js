@@ -14,7 +14,7 @@
 
   // what the device itself reports as overridden, or an outsider's command of a higher priority
   const HELD = /^in hand at the device|overrid|held by/i;
-  const LEAST_SCALE = 0.32;
+  const LEAST_SCALE = 0.32, READING_SCALE = 0.52;
   const OPENED = "/plant/machine?id=";
 
   const { state, text, subscribe, repaint } = window.plantview;
@@ -223,16 +223,78 @@
     if (place.mounted === shape) return;
     place.mounted = shape;
     const level = place.dataset.level || "plant", id = new URLSearchParams(location.search).get("id") || "";
-    const answer = await fetch(`/schematic.svg?orientation=${shape}&level=${level}&id=${encodeURIComponent(id)}`);
+    const untouched = document.body.classList.contains("wall"); // a screen that nobody scrolls
+    const asked = untouched && shape === "wall" ? "screen" : shape;
+    const answer = await fetch(`/schematic.svg?orientation=${asked}&level=${level}&id=${encodeURIComponent(id)}`);
     if (!answer.ok) { place.textContent = await refusal(answer); return; }
     const parsed = new DOMParser().parseFromString(await answer.text(), "image/svg+xml").documentElement;
     place.replaceChildren(document.importNode(parsed, true));
     const svg = place.firstElementChild;
-    // a crowded plant scrolls rather than shrink below what can be read; nobody scrolls on a wall
-    if (shape === "wall" && !document.body.classList.contains("wall")) svg.style.minHeight = `${Math.round(svg.viewBox.baseVal.height * LEAST_SCALE)}px`;
+    recolour(svg);
+    if (shape === "wall" && !untouched) keepReadable(svg);
     nodes = gather(place);
-    if (level !== "machine" && !document.body.classList.contains("wall")) nodes.machines.forEach(makeOpen);
+    if (!untouched) nodes.machines.filter((entry) => level !== "machine" || entry.id !== id).forEach(makeOpen);
     repaint();
+  }
+
+  /* A crowded plant scrolls rather than shrink below what can be read; what must scroll, scrolls at reading size. */
+  function keepReadable(svg) {
+    const { width, height } = svg.viewBox.baseVal, usual = height * LEAST_SCALE;
+    const crowded = usual > 0.75 * window.innerHeight;
+    const scale = crowded ? Math.min(READING_SCALE, svg.clientWidth / width || READING_SCALE) : LEAST_SCALE;
+    svg.style.minHeight = `${Math.round(height * scale)}px`;
+    if (crowded) overview(svg);
+  }
+
+  /* The whole of a drawing that scrolls, small, with the part that is seen; a click leads there. */
+  function overview(svg) {
+    svg.id = "drawing-whole";
+    const { width, height } = svg.viewBox.baseVal;
+    const map = draw(svg.parentElement, "svg", { class: "overview drawing", viewBox: `0 0 ${width} ${height}`, "aria-hidden": "true" });
+    draw(map, "use", { href: "#drawing-whole", width, height });
+    const seen = draw(map, "rect", { class: "seen", x: 0, width });
+    const follow = () => {
+      const box = svg.getBoundingClientRect();
+      const part = (pixels) => Math.min(height, Math.max(0, (pixels / box.height) * height));
+      const from = part(-box.top), to = part(window.innerHeight - box.top);
+      set(seen, "y", from.toFixed(0));
+      set(seen, "height", Math.max(0, to - from).toFixed(0));
+    };
+    map.addEventListener("click", (event) => {
+      const box = map.getBoundingClientRect(), place = svg.getBoundingClientRect();
+      const at = ((event.clientY - box.top) / box.height) * place.height;
+      window.scrollTo({ top: window.scrollY + place.top + at - window.innerHeight / 2 });
+    });
+    addEventListener("scroll", follow, { passive: true, capture: true });
+    follow();
+  }
+
+  /* A site's own colours of pipes; each theme takes its own of the two. */
+  function recolour(svg) {
+    for (const line of (svg.dataset.colours || "").split(";").filter(Boolean)) {
+      const [name, light, dark] = line.split(" ");
+      svg.style.setProperty(`--${name}`, `light-dark(${light}, ${dark})`);
+    }
+  }
+
+  /* The file to save is the drawing that is looked at, in the units and the theme that are looked at. */
+  function aimSaving() {
+    const link = document.getElementById("drawing-save"), place = document.getElementById("schematic");
+    if (!link || !place) return;
+    const dark = getComputedStyle(document.documentElement).colorScheme === "dark";
+    const asked = new URLSearchParams({ filled: 1, level: place.dataset.level || "plant", units: state.units, theme: dark ? "dark" : "light" });
+    const id = new URLSearchParams(location.search).get("id");
+    if (id) asked.set("id", id);
+    set(link, "href", `/schematic.svg?${asked}`);
+  }
+
+  function printed(event) {
+    if (!event.target.closest) return;
+    if (event.target.closest("#drawing-print")) {
+      document.body.classList.add("drawing-only"); // without what else the page tells
+      window.print();
+    }
+    if (event.target.closest("#drawing-save")) aimSaving();
   }
 
   async function refusal(answer) {
@@ -271,6 +333,8 @@
   narrow.addEventListener("change", look);
   document.addEventListener("keydown", pressed);
   document.addEventListener("click", openMachine);
+  document.addEventListener("click", printed);
+  addEventListener("afterprint", () => document.body.classList.remove("drawing-only"));
   document.addEventListener("keydown", (event) => { if (event.key === "Enter") openMachine(event); });
   subscribe(patchDrawing);
   look();

@@ -96,7 +96,7 @@
   /* How many wait for somebody stands beside the link on every page. */
   const paintCount = (state) => {
     const link = one('.pages a[data-page="/alarms"]');
-    if (!link) return;
+    if (!link || location.pathname.startsWith("/past")) return; // what stood then waits for nobody now
     const count = state.silent ? 0 : (state.alarms?.active || []).filter((row) => !row.acked).length;
     const mark = one(".count", link) || link.appendChild(make("span", { class: "count" }));
     mark.hidden = !count;

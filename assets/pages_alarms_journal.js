@@ -22,6 +22,7 @@
     make("th", { scope: "row" }, row.equipment || ""), make("td", {}, CHANGES[row.kind] || row.kind), make("td", { class: "wide" }, row.text || ""),
     make("td", {}, row.person || ""), make("td", { class: "quiet" }, row.alarm && row.equipment ? recordLink({ id: row.alarm }, row.alarm) : row.alarm || ""));
 
+  const nothing = () => asks().size ? "No line matches." : "Nothing has happened yet. Alarms that come and go, acknowledgements and shelves are written here.";
   const aimExport = (query) => { one("#journal-export").href = `/api/v1/alarms/journal?${query}${query.size ? "&" : ""}format=csv`; };
 
   const show = async (more) => {
@@ -39,7 +40,7 @@
       last = rows.at(-1)?.seq || 0;
       one("#journal-older").hidden = rows.length < PAGE;
       body.closest(".table-box").hidden = !body.childElementCount;
-      say(one("#journal-answer"), body.childElementCount ? `${body.childElementCount} lines${rows.length < PAGE ? "" : ", older ones below"}` : "No line matches.");
+      say(one("#journal-answer"), body.childElementCount ? `${body.childElementCount} lines${rows.length < PAGE ? "" : ", older ones below"}` : nothing());
     } catch (error) {
       say(one("#journal-answer"), `The journal cannot be read now: ${error.message}`);
     }

@@ -1,6 +1,7 @@
 /* The alarm strip on pages other than the plant page, where live_headline.js fills it too; and the sound, if wanted. */
 (() => {
   "use strict";
+  if (location.pathname.startsWith("/past")) return; // alarms of the past neither stand in a strip nor sound
 
   const { one, make, kept, keep, onPaint, onPage } = window.plantviewPages;
   const SOUND = "plantview.alarms.sound", FLOOD = 10, FLOOD_MS = 600000, URGENT = 1;

@@ -2,7 +2,7 @@
 (() => {
   "use strict";
 
-  const ASK_MS = 5000, STALE_MS = 15000, PATIENCE_MS = 10000;
+  const ASK_MS = 5000, STALE_MS = 12000, PATIENCE_MS = 10000;
   const one = (selector) => document.querySelector(selector);
   const values = [...document.querySelectorAll("[data-v]")];
   const states = [...document.querySelectorAll("[data-s]")];
@@ -18,6 +18,8 @@
     return element;
   };
 
+  const signed = (element, sign) => { if (sign) element.dataset.sign = sign; else delete element.dataset.sign; };
+
   const list = (place, rows, empty, draw) => {
     place.replaceChildren();
     if (!rows.length && empty) make(place, "p", "none", empty);
@@ -26,13 +28,16 @@
 
   const show = (told) => {
     for (const element of values) {
-      const [text, mark] = told.values[element.dataset.v] || ["?", "bad"];
+      const [text, mark, sign] = told.values[element.dataset.v] || ["?", "bad"];
       say(element, text);
       if (element.className !== mark) element.className = mark;
+      if (element.dataset.sign !== sign) signed(element, sign);
     }
     for (const element of states) {
-      const [word, detail] = told.states[element.dataset.s] || ["", ""];
+      const [word, detail, hand] = told.states[element.dataset.s] || ["", "", false];
       say(element, detail ? `${word} ${detail}` : word);
+      element.classList.toggle("hand", hand);
+      signed(element, hand ? "H" : undefined);
     }
     list(one("#alarms"), told.alarms, told.ok ? "No active alarms" : "Alarms are not known: no data", (line, [priority, who, text, at, seen]) => {
       line.className = `alarm p${priority}${seen ? "" : " unseen"}`;
@@ -56,8 +61,9 @@
       if (!answer.ok) throw new Error(String(answer.status));
       const told = await answer.json();
       answered = performance.now();
-      away = !told.ok;
-      if (told.ok) lastPlantMs = told.now_ms;
+      // an answer to a question from before the dead spot does not say what was missed: the next one asks for it
+      if (!told.ok) away = true;
+      else if (!away || since || !lastPlantMs) { away = false; lastPlantMs = told.now_ms; }
       show(told);
       document.body.classList.toggle("lost", !told.ok);
       say(one("#age"), told.ok ? `LIVE ${told.clock}` : `NO DATA SINCE ${told.since}`);

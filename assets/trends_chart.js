@@ -11,7 +11,7 @@
   const PANEL_MIN = 150, PANEL_MAX = 520, STATE_HEIGHT = 92, LANE = 7, LABEL = 17, AXIS = 62, AXIS_BELOW = 50;
   const KEPT_MS = 500;
 
-  let panels = [], drawn = "", events = [], eventsAt = -Infinity, loading = null, cursor = null;
+  let panels = [], drawn = "", events = [], held = { from: 0, to: 0, at: -Infinity, more: false }, loading = null, cursor = null;
 
   /* --- the library, loaded only where it is needed ---------------------------------------------------- */
   const whenDrawn = () => {
@@ -335,17 +335,31 @@
   const fitted = (numbers, length) => Array.from({ length }, (_, index) => numbers[index]);
 
   /* --- alarms and events ------------------------------------------------------------------------------------------------- */
+  const EVENT_PAGE = 500, EVENT_PAGES_MAX = 4;
   const COMES = new Set(["ANN", "REALARM", "EVENT"]);
   const shownEvents = () => events.filter((event) => COMES.has(event.kind) && event.at_ms >= view.from && event.at_ms <= view.to);
+  const tellEvents = () => trends.showEvents?.(shownEvents(), held.more);
+  /* A span and half of it on either side, so that panning does not ask at every step; the newest come first. */
   const readEvents = async () => {
-    if (performance.now() - eventsAt < 20 * KEPT_MS) return trends.showEvents?.(shownEvents());
-    eventsAt = performance.now();
+    const fresh = performance.now() - held.at < 20 * KEPT_MS;
+    if (fresh && view.from >= held.from && view.to <= held.to) return tellEvents();
+    const room = Math.max(60000, (view.to - view.from) / 2);
+    const asked = { from: Math.max(0, Math.floor(view.from - room)), to: Math.ceil(view.to + room), at: performance.now(), more: false };
+    held = asked;
+    const found = [];
     try {
-      const answer = await fetch("/api/v1/alarms?journal=500");
-      if (!answer.ok) return undefined;
-      events = (await answer.json()).journal || [];
+      for (let page = 0, before = ""; page < EVENT_PAGES_MAX; page += 1) {
+        const answer = await fetch(`/api/v1/alarms/journal?from=${asked.from}&to=${asked.to}&limit=${EVENT_PAGE}${before || "&marks=1"}`);
+        if (!answer.ok || held !== asked) return undefined;
+        const rows = (await answer.json()).rows || [], lines = rows.filter((row) => row.seq > 0);
+        found.push(...rows);
+        asked.more = lines.length >= EVENT_PAGE;
+        if (!asked.more) break;
+        before = `&before=${Math.min(...lines.map((row) => row.seq))}`;
+      }
+      events = found;
       for (const panel of panels) panel.chart.redraw(false);
-      trends.showEvents?.(shownEvents());
+      tellEvents();
     } catch { /* the page says by itself that the field process is silent */ }
     return undefined;
   };

@@ -121,14 +121,19 @@
   };
 
   /* --- events ------------------------------------------------------------------------------------------------------ */
-  const showEvents = (events) => {
+  const EVENTS_LISTED = 50;
+  const showEvents = (events, more) => {
     const box = one("#trend-events");
-    const key = JSON.stringify(events.map((event) => event.seq));
+    const key = JSON.stringify([more, events.map((event) => event.seq)]);
     if (box.dataset.shown === key) return;
     box.dataset.shown = key;
     box.hidden = !events.length;
-    box.replaceChildren(make("h3", {}, "Alarms and events in this span"), make("ul", {}, ...events.slice(0, 50).map((event) =>
-      make("li", {}, make("time", {}, time(event.at_ms)), ` ${event.equipment || ""} ${event.text || event.alarm}${event.priority ? `, priority ${event.priority}` : ""}`))));
+    const left = more || events.length > EVENTS_LISTED;
+    box.replaceChildren(
+      make("h3", {}, "Alarms and events in this span"),
+      ...(left ? [make("p", { class: "summary" }, `The newest ${Math.min(EVENTS_LISTED, events.length)} of ${more ? `more than ${events.length}` : events.length}; shorten the span to see the others.`)] : []),
+      make("ul", {}, ...events.slice(0, EVENTS_LISTED).map((event) =>
+        make("li", {}, make("time", {}, time(event.at_ms)), ` ${event.equipment || ""} ${event.text || event.alarm}${event.priority ? `, priority ${event.priority}` : ""}`))));
   };
 
   /* --- the same as a table --------------------------------------------------------------------------------------------- */

@@ -7,29 +7,36 @@ import asyncio
 import shutil
 import signal
 import sys
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
+from plantview import cli_accounts
 from plantview.alarms import is_warning
 from plantview.cli_alarms_sheet import alarms_sheet
 from plantview.cli_ask import ask_alarms, ask_values
 from plantview.cli_calc import answer
 from plantview.cli_check import problems_of, report
 from plantview.cli_devices import ask_devices
+from plantview.cli_entry import way_of
+from plantview.cli_evidence import evidence
 from plantview.cli_grammar import DEFAULT_PORT, parser
+from plantview.cli_open import opened
+from plantview.cli_reload import Renewing, reload
 from plantview.cli_simulate_console import run_console
 from plantview.clock import SystemClock
 from plantview.config.bundled import bundled_plants, plant_folder
+from plantview.config.in_use import copy_in_use, forget_older
 from plantview.config.order import Order
 from plantview.config.overrides import adapter_key
 from plantview.config.ports import free_address
 from plantview.errors import ConfigError, NotRunning, PlantviewError, StartRefused
+from plantview.keeper import keeping
 from plantview.model.plant import Plant
 from plantview.process import EXIT_FAILED, EXIT_OK, EXIT_REFUSED
 from plantview.simulator.faults import faults_file, parse_fault, place_fault
-from plantview.supervisor import Supervisor
+from plantview.supervisor import Renewal, Supervisor
 
 
 def say(text: str = "") -> None:
@@ -59,10 +66,8 @@ def demo_plant(args: argparse.Namespace) -> int:
     """Start simulator, field and web on free ports."""
     folder = bundled_plants()[args.plant]
     plant = _checked(folder)
-    listeners = {device.address: device.protocol for device in plant.devices.values()}
-    addresses = {address: free_address("127.0.0.1", protocol) for address, protocol in listeners.items()}
-    addresses[adapter_key(plant.bacnet)] = free_address("127.0.0.1", "bacnet")
-    return _supervise(plant, ("simulator", "field", "web"), _order(args, folder, plant, addresses))
+    order = _order(args, folder, plant, _simulated_addresses(plant, {}))
+    return _supervise(plant, ("simulator", "field", "web"), order)
 
 
 def run_plant(args: argparse.Namespace) -> int:
@@ -84,7 +89,10 @@ def simulate_plant(args: argparse.Namespace) -> int:
 
 
 def _order(args: argparse.Namespace, folder: Path, plant: Plant, addresses: dict[str, str]) -> Order:
-    return Order(
+    way = way_of(args, Path(_folder_data(args, folder)).resolve())
+    for caution in way.cautions:
+        complain(caution)
+    made = Order(
         "",
         str(folder.resolve()),
         str(Path(_folder_data(args, folder)).resolve()),
@@ -95,7 +103,10 @@ def _order(args: argparse.Namespace, folder: Path, plant: Plant, addresses: dict
         "127.0.0.1",
         getattr(args, "port", DEFAULT_PORT),
         getattr(args, "cold", False),
+        practice=getattr(args, "practice", False),
+        past_h=0.0 if getattr(args, "cold", False) else getattr(args, "past", 0.0),
     )
+    return replace(made, **way.order)
 
 
 def _known_faults(args: argparse.Namespace, plant: Plant) -> Sequence[str]:
@@ -111,17 +122,52 @@ def _known_faults(args: argparse.Namespace, plant: Plant) -> Sequence[str]:
 
 
 def _supervise(plant: Plant, roles: Sequence[str], order: Order) -> int:
-    supervisor = Supervisor([replace(order, role=role) for role in roles], complain)
     say(f"{plant.name}: starting {', '.join(roles)}; Ctrl-C stops it.")
-    asyncio.run(supervisor.run(lambda: _ready(plant, roles, order)))
+    if "field" in roles:
+        _keep(plant, roles, order)
+    else:
+        supervisor = Supervisor([replace(order, role=role) for role in roles], complain)
+        asyncio.run(supervisor.run(lambda: _ready(plant, roles, order)))
     say("stopped.")
     return EXIT_OK
 
 
+def _keep(plant: Plant, roles: Sequence[str], order: Order) -> None:
+    """Run on a copy of the plant description that a reload replaces whole."""
+    folder, data = Path(order.plant), Path(order.data)
+    with keeping(data) as keeper:
+        copy = copy_in_use(folder, data)
+        forget_older(copy)
+        order = replace(order, plant=str(copy))
+        orders = [replace(order, role=role) for role in roles]
+        addresses = _simulated_addresses if "simulator" in roles else _same_addresses
+        renewing = Renewing(folder, orders, addresses)
+
+        def told(problems: Sequence[str]) -> None:
+            renewing.settled(problems)
+            keeper.reloaded(problems)
+
+        supervisor = Supervisor(orders, complain, Renewal(renewing.orders, told))
+        asyncio.run(supervisor.run(lambda: _ready(plant, roles, order)))
+
+
+def _simulated_addresses(plant: Plant, known: Mapping[str, str]) -> dict[str, str]:
+    """Give every device and adapter that has none yet a free port of this computer."""
+    wanted = {device.address: device.protocol for device in plant.devices.values()}
+    wanted |= {adapter_key(adapter): "bacnet" for adapter in (plant.bacnet, *plant.adapters.values())}
+    return {address: known.get(address) or free_address("127.0.0.1", protocol) for address, protocol in wanted.items()}
+
+
+def _same_addresses(_plant: Plant, known: Mapping[str, str]) -> Mapping[str, str]:
+    return known
+
+
 def _ready(plant: Plant, roles: Sequence[str], order: Order) -> None:
-    if "web" in roles:
+    if order.looking_back:
+        say(f"{plant.name}: look back at {order.url()}past")
+    elif "web" in roles:
         simulated = f"  SIMULATED x{order.speed:g}" if plant.simulated else ""
-        say(f"{plant.name}: open http://{order.host}:{order.port}/{simulated}")
+        say(f"{plant.name}: open {order.url()}{simulated}")
     else:
         for device in plant.devices.values():
             say(
@@ -218,6 +264,20 @@ def check_readiness(args: argparse.Namespace) -> int:
 WATCH_REAL_S: Final = 2.0
 
 
+def keep_accounts(args: argparse.Namespace) -> int:
+    """Make, change or list accounts and keys."""
+    for line in cli_accounts.accounts(args):
+        say(line)
+    return EXIT_OK
+
+
+def reload_plant(args: argparse.Namespace) -> int:
+    """Take a changed plant description into the running plant."""
+    for line in reload(args):
+        say(line)
+    return EXIT_OK
+
+
 def import_log(args: argparse.Namespace) -> int:
     """Take in a log made elsewhere."""
     from plantview import cli_import
@@ -232,11 +292,55 @@ def export_history(args: argparse.Namespace) -> int:
     return cli_export.export_history(args)
 
 
+def open_past(args: argparse.Namespace) -> int:
+    """Look back at a package or a stored plant; no device is asked."""
+    with opened(args) as place:
+        for line in place.said:
+            say(line)
+        plant = _checked(place.folder)
+        made = Order(
+            "",
+            str(place.folder.resolve()),
+            str(place.data.resolve()),
+            start_real_ms=SystemClock().now_ms(),
+            port=args.port,
+            looking_back=True,
+        )
+        say(f"look at {place.url(made.url())}")
+        return _supervise(plant, ("field", "web"), made)
+
+
 def recompute(args: argparse.Namespace) -> int:
     """Work out derived values again."""
     from plantview import cli_recompute
 
     return cli_recompute.recompute(args)
+
+
+def learn_models(args: argparse.Namespace) -> int:
+    """Fit what each machine is used to."""
+    from plantview import cli_learn
+
+    return cli_learn.learn(args)
+
+
+def show_audit(args: argparse.Namespace) -> int:
+    """Print the audit, or say whether it holds."""
+    from plantview import cli_audit
+
+    folder = plant_folder(args.plant_dir)
+    printed, holds = cli_audit.audit(args, folder, Path(_folder_data(args, folder)))
+    say("\n".join(printed))
+    return EXIT_OK if holds else EXIT_FAILED
+
+
+def show_overrides(args: argparse.Namespace) -> int:
+    """Print what is held, after releasing it if that is wanted."""
+    from plantview import cli_audit
+
+    printed, done = cli_audit.overrides(args, Path(_folder_data(args, plant_folder(args.plant_dir))))
+    say("\n".join(printed))
+    return EXIT_OK if done else EXIT_FAILED
 
 
 ACTS: Final = {
@@ -250,10 +354,17 @@ ACTS: Final = {
     "survey": survey_network,
     "preflight": check_readiness,
     "devices": show_devices,
+    "overrides": show_overrides,
+    "audit": show_audit,
+    "accounts": keep_accounts,
+    "reload": reload_plant,
     "calc": work_out,
     "import": import_log,
     "export": export_history,
     "recompute": recompute,
+    "learn": learn_models,
+    "evidence": evidence,
+    "open": open_past,
 }
 
 

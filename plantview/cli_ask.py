@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from textwrap import wrap
 from typing import Any, Final
 
 from plantview.channel.client import ask_once
@@ -13,6 +14,7 @@ from plantview.model.plant import Plant
 from plantview.units import shown, unit
 
 ASK_REAL_S: Final = 5.0
+FOLDED: Final[dict[str, Any]] = {"width": 80, "subsequent_indent": "    ", "break_on_hyphens": False}
 QUALITIES: Final = ("", "UNCERTAIN", "STALE", "BAD")
 
 
@@ -42,7 +44,8 @@ def _value_line(signal: dict[str, Any], reading: list[Any], now_ms: int, system:
     return f"{signal['name']:<30.30} {text:>17}  {note}"[:LINE_MAX]
 
 
-LINE_MAX: Final = 120
+LINE_MAX: Final = 80
+"""A terminal over ssh."""
 
 
 def value_text(signal: dict[str, Any], value: float | None, system: str) -> str:
@@ -67,9 +70,8 @@ async def ask_alarms(plant: Plant, data: Path) -> list[str]:
         seen = f"ack {row['acked_by']}" if row["acked"] else "NOT ACKNOWLEDGED"
         if not row["active"] and row.get("returned_ms"):
             seen = f"{seen}; back to normal since {local_text(row['returned_ms'], plant.zone)}"
-        lines.append(
-            f"{row['priority']} {local_text(row['since_ms'], plant.zone)}  {row['equipment']:<10} {row['text']}  {seen}"
-        )
+        when = local_text(row["since_ms"], plant.zone)
+        lines += wrap(f"{row['priority']} {when}  {row['equipment']} {row['text']}  {seen}", **FOLDED)
         if row.get("action"):
-            lines.append(f"    do: {row['action']}")
+            lines += wrap(f"    do: {row['action']}", **FOLDED)
     return lines

@@ -7,11 +7,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from plantview import __version__
+from plantview import __version__, cli_accounts, cli_entry, cli_evidence, cli_open
 from plantview.clock import SPEED_MAX
 from plantview.config.bundled import bundled_plants
 
 DEFAULT_PORT: Final = 8050
+PAST_H_MAX: Final = 168.0
 DEMO_PLANT: Final = "larkfield"
 ABOUT: Final = """\
 A live dashboard for chilled-water plants that speaks BACnet/IP and Modbus TCP.
@@ -23,6 +24,20 @@ first steps:
   plantview run PLANT_DIR        watch a real plant
 """
 FOLDER_HELP: Final = "folder with plant.toml and points.csv, or an example plant: " + ", ".join(bundled_plants())
+
+
+def _practice(sub: argparse.ArgumentParser) -> None:
+    text = "rehearse commands on simulated devices: what writes.toml lists may be written, every page says PRACTICE"
+    sub.add_argument("--practice", action="store_true", help=text)
+
+
+def _release_all(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("--release-all", action="store_true", help="release everything that this program holds")
+
+
+def _audit_act(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("what", choices=("show", "verify"), metavar="show|verify", help="print the record, or check it")
+    sub.add_argument("--last", type=int, default=40, metavar="N", help="lines to show (default %(default)s)")
 
 
 def _plant_dir(sub: argparse.ArgumentParser) -> None:
@@ -110,6 +125,8 @@ def _survey_modbus(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--units", default="1-20", metavar="FIRST-LAST", help="unit ids asked for (default %(default)s)")
     text = "read these registers and show each under every type and byte order, for example 0-200"
     sub.add_argument("--registers", default="", metavar="FIRST-LAST", help=text)
+    text = "read these coils and discrete inputs, for example 0-63"
+    sub.add_argument("--bits", default="", metavar="FIRST-LAST", help=text)
     text = "what the machine's own display shows: mark the decodings that agree with it"
     sub.add_argument("--expect", type=float, default=None, metavar="NUMBER", help=text)
 
@@ -148,6 +165,21 @@ def _span(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--to", dest="end", default="", metavar="TIME", help=f"end, not included: {text}")
 
 
+def _past(sub: argparse.ArgumentParser) -> None:
+    text = f"hours of simulated history before the start, 0 to {PAST_H_MAX:g} (default %(default)g)"
+    sub.add_argument("--past", type=_past_hours, default=24.0, metavar="HOURS", help=text)
+
+
+def _past_hours(text: str) -> float:
+    try:
+        hours = float(text)
+    except ValueError:
+        hours = -1.0
+    if not 0 <= hours <= PAST_H_MAX:
+        raise argparse.ArgumentTypeError(f"'{text}' is no number of hours from 0 to {PAST_H_MAX:g}")
+    return hours
+
+
 def _replayed(sub: argparse.ArgumentParser) -> None:
     text = "write nothing; tell what the alarms would have said over this span"
     sub.add_argument("--alarms", action="store_true", help=text)
@@ -168,13 +200,13 @@ COMMANDS: Final = (
         "demo", "start a simulated plant and show it in the browser",
         "Starts an example plant: simulated devices that speak BACnet/IP and Modbus TCP on free\n"
         "loopback ports, the field process that polls them, and the web page. Ctrl-C stops everything.",
-        (_example, _serving, _data, _simulation),
+        (_example, _serving, _data, _simulation, _past, _practice, cli_entry.grammar),
     ),
     Command(
         "run", "watch the plant that PLANT_DIR describes",
         "Polls the devices of the plant description and serves the pages on this computer only\n"
-        "(127.0.0.1). Nothing is ever written to a device.",
-        (_plant_dir, _serving, _data, _addresses),
+        "(127.0.0.1) unless --bind says otherwise. Nothing is written to a device unless plant.toml enables it.",
+        (_plant_dir, _serving, _data, _addresses, _practice, cli_entry.grammar),
     ),
     Command(
         "simulate", "serve the plant's devices as simulated ones",
@@ -212,6 +244,18 @@ COMMANDS: Final = (
         (_plant_dir, _data, _watch),
     ),
     Command(
+        "overrides", "show what this program holds at a running plant, and release it",
+        "Lists the overrides that a running plantview holds, with the time left. --release-all releases\n"
+        "everything it holds: machines first, then pumps and valves; exit 1 while anything is not proven released.",
+        (_plant_dir, _release_all, _data),
+    ),
+    Command(
+        "audit", "show who commanded what, and prove that nothing was changed since",
+        "show prints the last lines of the record of commands; verify checks its chain and its anchor.\n"
+        "Exit 1: a line was changed, taken out or put in; the first such line is named.",
+        (_audit_act, _plant_dir, _data),
+    ),
+    Command(
         "calc", "work out one formula by hand, with its source",
         "Works out one engineering formula, for example:\n"
         "plantview calc cooling_load flow=1000gpm supply=44degF return=54degF\n"
@@ -236,6 +280,21 @@ COMMANDS: Final = (
         (_plant_dir, _serving, _addresses),
     ),
     Command(
+        "reload", "take a changed plant description into the running plant",
+        "Checks the description as a whole, tells the process that watches the plant, and says what came of it.\n"
+        "A description with a mistake changes nothing: each problem is listed, the plant goes on as it was.\n"
+        "Polling pauses for some seconds; alarms keep their states. SIGHUP to that process does the same.",
+        (_plant_dir, _data),
+    ),
+    Command(
+        "accounts", "who may sign in, and which programs may ask",
+        "Accounts are off until the first one is made; then nobody sees the pages without signing in.\n"
+        "There are no accounts and no passwords to begin with. Running pages notice every change. For example:\n"
+        "  plantview accounts add mk --role admin --plant my-plant     asks for the password twice\n"
+        "  plantview accounts key add reporting                        a key for a program, shown once",
+        (cli_accounts.grammar,),
+    ),
+    Command(
         "import", "take in a log that was made elsewhere",
         "Readings of a trend export become history of the plant; nothing is asked of any device.\n"
         "First write a map of its columns and finish it, then look at what would be taken:\n"
@@ -251,10 +310,31 @@ COMMANDS: Final = (
         (_plant_dir, _points, _span, _data),
     ),
     Command(
+        "evidence", "write one file to mail: what a plant did over a while",
+        "Packs the plant description without secrets, readings at full rate, alarms, journal, device health,\n"
+        "versions and clock offsets of the last 24 h (or of a span) into one file of at most 10 MB.\n"
+        "The plant may be running; nothing is asked of any device.",
+        (_plant_dir, cli_evidence.grammar, _data),
+    ),
+    Command(
+        "open", "look back at an evidence package or a stored plant, without devices",
+        "Verifies and unpacks a package and shows that plant at that time in the browser; or shows the\n"
+        "history of a plant folder, for instance after an import. No device is asked, nothing can be\n"
+        "acknowledged or commanded. Ctrl-C stops it.",
+        (cli_open.grammar, _serving, _data),
+    ),
+    Command(
         "recompute", "work out the derived values of stored readings again",
         "After an import, or after the plant description was corrected: derived values of the span are\n"
         "worked out from the stored readings and replace what was stored. Stop the running plant first.",
         (_plant_dir, _span, _replayed, _data),
+    ),
+    Command(
+        "learn", "learn from stored readings what each machine is used to",
+        "Fits a model of each chiller's power and of each tower cell's leaving water to steady stored readings,\n"
+        "judges it by days that the fit did not see, and keeps it in models.json of the data folder; says of each\n"
+        "machine what was fitted, or why not. The plant may be running: it takes the models in within a minute.",
+        (_plant_dir, _span, _data),
     ),
 )  # fmt: skip
 

@@ -14,6 +14,8 @@ PlantviewError
 ├── HistoryError             full disk, damaged file
 ├── LogUnreadable            a log made elsewhere cannot be read as it is
 ├── IllegalTransition        an alarm was asked for what its table forbids
+├── CommandRefused           a command was not carried out; nothing was sent
+├── AuditUnwritable          who does what cannot be written down, so nothing is done
 └── ChannelError             the seam between the two processes failed
 """
 
@@ -111,6 +113,18 @@ class LogUnreadable(PlantviewError):
 
 class IllegalTransition(PlantviewError):
     """An alarm was asked for a change that its table forbids."""
+
+
+class CommandRefused(PlantviewError):
+    """A command was refused before anything was sent; ``rule`` is the word for why."""
+
+    def __init__(self, rule: str, text: str) -> None:
+        self.rule = rule
+        super().__init__(text)
+
+
+class AuditUnwritable(PlantviewError):
+    """The audit cannot be written: no command is carried out, monitoring goes on."""
 
 
 class ChannelError(PlantviewError):

@@ -26,6 +26,7 @@ os.environ[REPORT_VARIABLE] = str(REPORT)
 
 told_so_far = 0
 writes_by_outsiders = 0
+writes_on_purpose = 0
 writes_late = 0
 
 
@@ -36,7 +37,7 @@ def wire(request: pytest.FixtureRequest) -> Iterator[None]:
     A test that itself plays an outsider who writes to the simulated plant says so with
     ``@pytest.mark.outsider_writes``.
     """
-    global told_so_far, writes_by_outsiders  # noqa: PLW0603 - one wire, one count for the whole session
+    global told_so_far, writes_by_outsiders, writes_on_purpose  # noqa: PLW0603 - one wire, one count for the whole session
     yield
     told, told_so_far = rows(REPORT, told_so_far)
     left = [row for row in told if row["kind"] == "left"]
@@ -44,6 +45,8 @@ def wire(request: pytest.FixtureRequest) -> Iterator[None]:
     assert not left, f"a test left this machine: {left}"
     if request.node.get_closest_marker("outsider_writes"):
         writes_by_outsiders += len(writes)
+    elif request.node.get_closest_marker("commands_equipment"):
+        writes_on_purpose += len(writes)
     else:
         assert not writes, f"a write service was sent: {writes}"
 
@@ -54,7 +57,7 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
     late, _ = rows(REPORT, told_so_far)
     told = getattr(session.config, "workeroutput", None)
     if told is not None:
-        told["late"], told["by_outsiders"] = len(late), writes_by_outsiders
+        told["late"], told["by_outsiders"], told["on_purpose"] = len(late), writes_by_outsiders, writes_on_purpose
         return
     writes_late += len(late)
     if writes_late and session.exitstatus == 0:
@@ -64,23 +67,32 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
 @pytest.hookimpl(optionalhook=True)
 def pytest_testnodedown(node: object, error: object) -> None:
     """Take over what a worker counted."""
-    global writes_late, writes_by_outsiders  # noqa: PLW0603 - as above
+    global writes_late, writes_by_outsiders, writes_on_purpose  # noqa: PLW0603 - as above
     told = getattr(node, "workeroutput", {})
     writes_late += told.get("late", 0)
     writes_by_outsiders += told.get("by_outsiders", 0)
+    writes_on_purpose += told.get("on_purpose", 0)
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     """Say what was counted at the sockets."""
     terminalreporter.write_line(
         f"write services sent, all processes of the session: {writes_late}"
-        f" (beside {writes_by_outsiders} by tests that play an outsider)"
+        f" (beside {writes_by_outsiders} by tests that play an outsider"
+        f" and {writes_on_purpose} by tests that command on purpose and count them)"
     )
 
 
 def pytest_unconfigure() -> None:
     """Leave nothing behind."""
     shutil.rmtree(REPORT.parent, ignore_errors=True)
+
+
+@pytest.fixture
+def write_frames(wire: None) -> Callable[[], list[str]]:
+    """Return what gives the write services that left a socket since the test began, in order."""
+    start = told_so_far
+    return lambda: [row["what"] for row in rows(REPORT, start)[0] if row["kind"] == "write"]
 
 
 @pytest.fixture(scope="session")

@@ -46,6 +46,11 @@ environment() {
     $BIN/python -m pip install --quiet --disable-pip-version-check -c .ci/constraints.txt -e '.[test]'
     echo "$wanted" >$STAMP
   fi
+  # a BACnet peer in JavaScript; without npm its tests are skipped and say why
+  if command -v npm >/dev/null && [ ! -d tests/interop/javascript/node_modules/node-bacnet ]; then
+    npm install --silent --ignore-scripts --no-audit --no-fund --no-package-lock --prefix tests/interop/javascript \
+      || echo "npm could not install the JavaScript peer: its tests are skipped" >&2
+  fi
 }
 
 tests() {

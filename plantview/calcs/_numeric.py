@@ -83,7 +83,8 @@ def sqrt(x: Numeric, what: str) -> Numeric:
 
 def total(values: Iterable[Numeric]) -> Numeric:
     """Return the sum, one term after the other; the built-in one carries numbers otherwise than rows."""
-    return cast("Numeric", functools.reduce(operator.add, cast("Iterable[Any]", values), 0.0))
+    answer: Any = functools.reduce(operator.add, cast("Iterable[Any]", values), 0.0)
+    return cast("Numeric", answer)
 
 
 def choose(condition: object, when_true: Numeric, when_false: Numeric) -> Numeric:

@@ -17,6 +17,7 @@ from typing import Any, Final
 from plantview.channel.messages import (
     CLIENTS_MAX,
     LINE_BYTES_MAX,
+    AskRefused,
     Message,
     decode,
     encode,
@@ -211,4 +212,6 @@ class ChannelServer:
 
 
 def _code(error: PlantviewError) -> str:
+    if isinstance(error, AskRefused):
+        return error.code
     return re.sub(r"(?<!^)(?=[A-Z])", "-", type(error).__name__).lower()

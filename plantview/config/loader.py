@@ -8,13 +8,18 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from plantview.config.devices import read_bacnet, read_devices
+from plantview.config.adapters import read_adapters, read_bacnet
+from plantview.config.devices import read_devices
 from plantview.config.equipment import check_parts, read_equipment
+from plantview.config.keeping import read_keeping
 from plantview.config.loops import read_loops
 from plantview.config.points import read_points
 from plantview.config.positions import Positions
 from plantview.config.problems import Problems, near
+from plantview.config.rates import read_rates
 from plantview.config.schema import SCHEMA, SIMULATION, TABLES, ActuatorTable, PlantTable
+from plantview.config.service_colours import read_service_colours
+from plantview.config.writes import chilled_water, read_writes
 from plantview.errors import ConfigError, Problem
 from plantview.model.plant import Actuator, Equipment, Plant
 from plantview.units import UnknownUnit, parse
@@ -90,7 +95,7 @@ def _build(folder: Path, raw: Mapping[str, Any], problems: Problems, points_prob
     loops = read_loops(raw, equipment, problems)
     check_parts(equipment, loops, problems)
     devices = read_devices(raw, problems)
-    adapter = read_bacnet(raw, devices, problems)
+    adapter, adapters = read_bacnet(raw, devices, problems), read_adapters(raw, devices, problems)
     points_problems.broken = problems.broken | (frozenset(raw.get("devices", {})) - devices.keys())
     points = read_points(folder / POINTS_FILE, equipment, loops, devices, points_problems)
     actuators = _actuators(raw, equipment, problems)
@@ -113,6 +118,11 @@ def _build(folder: Path, raw: Mapping[str, Any], problems: Problems, points_prob
         _alarms(raw, problems),
         simulation,
         str(folder),
+        read_keeping(raw, table.history, problems),
+        read_writes(folder, raw, points, devices, chilled_water(equipment, loops), problems, points_problems.found),
+        adapters=adapters,
+        colours=read_service_colours(raw, problems),
+        rates=read_rates(raw, problems),
     )
 
 

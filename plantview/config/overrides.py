@@ -12,10 +12,11 @@ from plantview.model.plant import Adapter, Device, Plant
 def with_addresses(plant: Plant, addresses: Mapping[str, str]) -> Plant:
     """Return the plant with each ``host:port`` replaced where ``addresses`` names it.
 
-    The BACnet adapter counts as ``host:port`` too (without its mask).
+    A BACnet adapter counts as ``host:port`` too (without its mask).
     """
     devices = {name: _device(device, addresses) for name, device in plant.devices.items()}
-    return replace(plant, devices=devices, bacnet=_adapter(plant.bacnet, addresses))
+    adapters = {name: _adapter(one, addresses) for name, one in plant.adapters.items()}
+    return replace(plant, devices=devices, bacnet=_adapter(plant.bacnet, addresses), adapters=adapters)
 
 
 def _device(device: Device, addresses: Mapping[str, str]) -> Device:
@@ -28,7 +29,7 @@ def _device(device: Device, addresses: Mapping[str, str]) -> Device:
 
 def adapter_key(adapter: Adapter) -> str:
     """Return ``host:port`` of the adapter."""
-    return f"{adapter.address.partition('/')[0]}:{adapter.port}"
+    return f"{adapter.host}:{adapter.port}"
 
 
 def _adapter(adapter: Adapter, addresses: Mapping[str, str]) -> Adapter:

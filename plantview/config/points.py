@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import math
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
@@ -41,10 +42,18 @@ COLUMNS: Final = (
     "trend_log",
     "period_s",
     "accuracy",
+    "correction",
     "description",
 )
 FOREIGN: Final = {"bacnet": ("over", "under", "scale_register"), "modbus": ("cov", "trend_log")}
 """Columns that mean nothing to a protocol: a filled cell there is a mistake, not a wish that is passed over."""
+CORRECTION_MAX: Final = {
+    "temperature": 2.5,
+    "pressure_gauge": 30.0,
+    "pressure_absolute": 30.0,
+    "pressure_difference": 30.0,
+}
+"""Largest accepted offset in canonical units (our own choice); beyond it the sensor is not right at all."""
 REQUIRED: Final = ("equipment", "measurement", "device", "address")
 POINTS_MAX: Final = 20_000
 
@@ -176,6 +185,7 @@ class _Row:
         low, high = self._range(found)
         period_s = self._number("period_s", device.period_s if device else 10.0)
         accuracy = self._accuracy(found)
+        correction = self._correction(found, measured)
         if self._wrong or measured is None or device is None or found is None or address is None:
             return None
         name, what = self._cell("equipment"), self._cell("measurement")
@@ -184,7 +194,7 @@ class _Row:
             name,
             what,
             found.quantity,
-            found,
+            replace(found, offset=found.offset + correction * found.factor),
             device.id,
             address,
             period_s,
@@ -195,6 +205,7 @@ class _Row:
             self._cell("description"),
             measured.commandable,
             accuracy,
+            correction,
         )
 
     def _cell(self, column: str) -> str:
@@ -304,6 +315,19 @@ class _Row:
         except AccuracyProblem as problem:
             self._bad("accuracy", problem.wrong, problem.remedy)
             return UNKNOWN
+
+    def _correction(self, found: Unit | None, measured: Measurement | None) -> float:
+        """Return the accepted offset of a sensor, in its unit; it belongs to what senses, not to what commands."""
+        correction = self._number("correction", 0.0)
+        if found is None or measured is None or not correction:
+            return 0.0
+        most = CORRECTION_MAX.get(found.quantity, 0.0)
+        if not most or measured.commandable:
+            self._bad("correction", f"{measured.label} is no sensor that takes an offset", "empty the cell")
+        elif abs(correction * found.factor) > most:
+            remedy = "replace the sensor, or see whether it is another sensor than its name says"
+            self._bad("correction", f"{correction:g} {found.name} is more than a good sensor drifts", remedy)
+        return correction
 
     def _number(self, column: str, default: float) -> float:
         text = self._cell(column)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Final, Literal
+from typing import Annotated, Any, Final, Literal
 
 from pydantic import Field
 
@@ -23,6 +23,10 @@ TABLES: Final = (
     "actuators",
     "alarms",
     "simulation",
+    "history",
+    "writes",
+    "services",
+    "rates",
 )
 
 
@@ -34,16 +38,40 @@ class PlantTable(Strict):
     altitude: str = "0 m"
     units: Literal["si", "ip"] = "si"
     simulated: bool = False
+    history: str = ""
 
 
-class BacnetTable(Strict):
-    """``[bacnet]``: where BACnet/IP leaves this computer."""
+class HistoryTable(Strict):
+    """``[history]``: how long samples and summaries are kept, and how large all of it may become."""
+
+    keep_days: float = Field(default=730, ge=1, le=36_600)
+    keep_summaries_days: float = Field(default=3_660, ge=1, le=36_600)
+    max_gb: float = Field(default=20, ge=0.1, le=100_000)
+
+
+class RatesTable(Strict):
+    """``[rates]``: flat rates for the performance page."""
+
+    energy_price: float | None = Field(default=None, ge=0, le=1_000)
+    currency: str = Field(default="", max_length=8)
+    carbon_kg_per_kwh: float | None = Field(default=None, ge=0, le=10)
+
+
+class AdapterTable(Strict):
+    """``[bacnet.adapters.NAME]``: a further network, which devices name with ``adapter``."""
 
     address: str
     port: int = Field(default=47_808, ge=1, le=65_535)
     bbmd: str = ""
     ttl_s: int = Field(default=300, ge=30, le=65_535)
     requests_per_s: float = Field(default=200.0, ge=1, le=2_000)
+
+
+class BacnetTable(AdapterTable):
+    """``[bacnet]``: where BACnet/IP leaves this computer."""
+
+    adapters: dict[Id, Any] = Field(default_factory=dict)
+    """Read one by one as ``AdapterTable``."""
 
 
 class DeviceTable(Strict):
@@ -60,6 +88,7 @@ class DeviceTable(Strict):
     network: int | None = Field(default=None, ge=1, le=65_534)
     mac: int | str | None = None
     requests_per_s: float = Field(default=0.0, ge=0, le=1_000)
+    adapter: str | None = None
 
 
 class StageTable(Strict):

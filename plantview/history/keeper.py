@@ -25,6 +25,7 @@ from plantview.history.room import Limits, Room
 from plantview.history.samples import Described, Report, Samples
 from plantview.history.sealing import GRACE_MS, Sealer, is_damaged, is_full, named
 from plantview.history.tables import TROUBLE, log
+from plantview.history.versions import Versions
 from plantview.model.reading import Batch
 
 COMMIT_PERIOD_REAL_S: Final = 1.0
@@ -75,6 +76,7 @@ class Keeper:
         """What happened to history since the start, in the crew's words."""
         self.lost = self.written = self.commits = 0
         self._sealed_hour = -1
+        self._versions = Versions(folder)
         self._measured: dict[str, Any] = {}
         try:
             folder.mkdir(parents=True, exist_ok=True)
@@ -296,7 +298,7 @@ class Keeper:
         dead = [thread.name for thread in self._threads if not thread.is_alive() and not self._stop.is_set()]
         stopped = [f"{name} has stopped; restart plantview" for name in dead]
         lost = [f"{self.lost} readings were lost while the disk failed"] if self.lost else []
-        return "; ".join([*self.trouble.values(), *stopped, *lost, *self.events])
+        return "; ".join([*self.trouble.values(), *self._versions.refused(), *stopped, *lost, *self.events])
 
     def unsealed(self) -> dict[str, Samples]:
         """Return what the live file holds, by name, as far as it is described as it is today."""
@@ -321,6 +323,7 @@ class Keeper:
     def _measure(self) -> None:
         rows, low, high = (0, 0, 0)
         size, free, logs, months = 0, 0.0, 0, list[str]()
+        self._versions.look()
         with contextlib.suppress(*TROUBLE):
             months = months_in(self.folder)
             logs = sum(path.stat().st_size for path in self.folder.glob("*-wal"))
@@ -331,6 +334,7 @@ class Keeper:
             "bytes": size,
             "bytes_max": self.limits.max_bytes,
             "keep_days": self.limits.keep_days,
+            "keep_sums_days": self.limits.keep_sums_days,
             "disk_free_pct": round(free, 1),
             "log_bytes": logs,
             "months": months,

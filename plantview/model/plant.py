@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
+from plantview.model.keeping import Keeping
+from plantview.model.permit import Writes
 from plantview.model.point import Point
+from plantview.model.rates import Rates
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +114,8 @@ class Device:
     """BACnet: station on that network, as hex octets."""
     requests_per_s: float = 0.0
     """Budget: most requests a second to this device; 0 for no limit of its own."""
+    adapter: str = ""
+    """BACnet: name of the adapter behind which it stands; empty for ``Plant.bacnet``."""
 
     @property
     def address(self) -> str:
@@ -136,6 +141,13 @@ class Adapter:
     """Seconds that a registration lasts; it is renewed before."""
     requests_per_s: float = 200.0
     """Budget: most requests a second that leave through this adapter."""
+    name: str = ""
+    """As devices name it; empty for the one of devices that name none."""
+
+    @property
+    def host(self) -> str:
+        """Return the address without its mask."""
+        return self.address.partition("/")[0]
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,11 +178,31 @@ class Plant:
     points: Mapping[str, Point]
     actuators: Mapping[str, Actuator]
     bacnet: Adapter
+    """The adapter of BACnet devices that name none."""
     alarms: tuple[Mapping[str, Any], ...]
     """Alarm rows with ``line``; ``alarms`` compiles them."""
     simulation: Mapping[str, Any]
     """Weather and load of a simulated plant."""
     folder: str
+    keeping: Keeping = field(default_factory=Keeping)
+    """Where history is kept, and within which bounds."""
+    writes: Writes = field(default_factory=Writes)
+    """What may be written; nothing unless it was enabled."""
+    adapters: Mapping[str, Adapter] = field(default_factory=dict)
+    """Further BACnet networks by name, each through an adapter of its own."""
+    colours: Mapping[str, tuple[str, str]] = field(default_factory=dict)
+    """Water -> colour of its pipes on the light and on the dark theme, where the site has its own."""
+    rates: Rates | None = None
+    """What electricity costs and emits; None where nothing is said."""
+
+    def adapter_of(self, device: Device) -> Adapter:
+        """Return the adapter behind which a BACnet device stands."""
+        return self.adapters.get(device.adapter, self.bacnet)
+
+    def adapters_used(self) -> tuple[Adapter, ...]:
+        """Return the adapters behind which any BACnet device stands, each once, in the order of the devices."""
+        used = {one.adapter: self.adapter_of(one) for one in self.devices.values() if one.protocol == "bacnet"}
+        return tuple(used.values())
 
     def of_kind(self, kind: str) -> tuple[Equipment, ...]:
         """Return the equipment of one kind in the order of the description."""

@@ -100,3 +100,6 @@ class Point:
     commandable: bool
     accuracy: Accuracy = UNKNOWN
     """How far it may be off; what its row declares, else our own choice for its quantity."""
+    correction: float = 0.0
+    """Accepted offset, in the reported unit, added to what the device reports; ``unit`` has it in its offset already,
+    so that history keeps the number as reported and everything worked out or shown has it added."""

@@ -51,5 +51,13 @@ def signal_of(point: Point) -> Signal:
         point.device,
         str(point.address),
         (),
-        point.description,
+        "; ".join(filter(None, (point.description, offset_note(point)))),
     )
+
+
+def offset_note(point: Point) -> str:
+    """Return in words the accepted offset of a sensor; empty where it has none."""
+    if not point.correction:
+        return ""
+    unit = {"degC": "K", "degF": "°F"}.get(point.unit.name, point.unit.label)
+    return f"shown with an accepted offset of {point.correction:+g} {unit}; the device reports it without"

@@ -9,14 +9,25 @@ from pathlib import Path
 from plantview.config.order import Order
 from plantview.process import owned, run_process, say, start_log
 from plantview.service.field import Field
+from plantview.service.past_day import offer_past
+from plantview.service.past_field import PastField
 from plantview.simulator.faults import parse_fault
 from plantview.simulator.plant import SimulatedPlant
 from plantview.simulator.serve import serve
 
 
 async def _run_field(order: Order, stop: asyncio.Event) -> None:
+    if order.looking_back:
+        await PastField(order.load(), Path(order.data), order.clock()).run(stop)
+        return
     with owned(Path(order.data)):
-        await Field(order.load(), Path(order.data), order.clock()).run(stop)
+        field = Field(order.load(), Path(order.data), order.clock())
+        async with asyncio.TaskGroup() as group:
+            past = group.create_task(
+                offer_past(order, field.history, field.started_ms, list(field.plant.points), stop), name="past"
+            )
+            await field.run(stop)
+            past.cancel()
 
 
 async def _run_simulator(order: Order, stop: asyncio.Event) -> None:

@@ -19,15 +19,26 @@ from plantview.derive import Derivation
 from plantview.derive.conditions import conditions
 from plantview.derive.flows import flows
 from plantview.errors import ChannelError, ConfigError
-from plantview.history import NOT_READ, Store
+from plantview.history import NOT_READ, Archive, Store
 from plantview.model.plant import Plant
+from plantview.model.reading import Batch, Frame
 from plantview.model.signal import Signal, signal_of
 from plantview.notifying import Notifying, load_settings
 from plantview.polling import Polling
 from plantview.process import say
 from plantview.service.alarm_asks import AlarmAsks
-from plantview.service.backfilling import Backfilling
+from plantview.service.backfill_ask import BackfillAsk
+from plantview.service.backfilling import Backfilling, last_heard
+from plantview.service.command_alarms import command_signals, with_command_alarms
+from plantview.service.command_asks import CommandAsks
+from plantview.service.findings import PERIOD_S as FINDINGS_PERIOD_S
+from plantview.service.findings import Findings
+from plantview.service.learned_asks import PERIOD_S as MODELS_PERIOD_S
+from plantview.service.learned_asks import LearnedAsks
 from plantview.service.messages import Rows, changed, samples_row, signal_row, view
+from plantview.service.past_alarms import AlarmsThen
+from plantview.service.past_asks import PastAsks
+from plantview.service.startup_asks import StartupAsks
 
 DERIVE_PERIOD_S: Final = 15.0
 """Plant time between two runs of the derived values."""
@@ -49,21 +60,22 @@ class Field:
 
     def __init__(self, plant: Plant, data: Path, clock: Clock) -> None:
         self.plant, self.clock = plant, clock
-        self.derivation = Derivation(plant)
+        self._learned = LearnedAsks(plant, data)
+        self.derivation = Derivation(plant, self._learned.learned)
         points = {point.name: signal_of(point) for point in plant.points.values()}
-        self.signals: dict[str, Signal] = {**points, **self.derivation.signals}
-        rules, problems = compile_rules(plant, self.signals)
+        self.signals: dict[str, Signal] = {**points, **self.derivation.signals, **command_signals(plant)}
+        rules, problems = compile_rules(with_command_alarms(plant), self.signals)
         errors = [problem for problem in problems if not is_warning(problem)]
         if errors:
             raise ConfigError(plant.folder, errors)
-        self.history = Store(data, self.signals, clock)
+        self.history = Store.of(plant, data, self.signals, clock)
         self.backfilling = Backfilling(self.history)
         self.device_events: dict[str, tuple[Any, ...]] = {}
         """By device: what it considers to be in alarm."""
         self.polling = Polling(
             plant,
             clock,
-            self.history.take,
+            self._take,
             memory=data / "device-limits.json",
             backfill=self.backfilling.take,
             events=self.device_events.__setitem__,
@@ -71,11 +83,23 @@ class Field:
         self.alarms = AlarmEngine(rules, clock, AlarmStore(data, clock))
         self.notifying = Notifying(*load_settings(data), plant, clock)
         self._alarm_asks = AlarmAsks(self.alarms, self.notifying, clock)
+        self.findings = Findings(plant, data, clock, self.history, self.derivation.reconciliation.signals)
+        self._commands = CommandAsks(plant, data, clock, self.signals, self._now, self.history.take)
+        self._past = PastAsks(
+            plant,
+            self.signals,
+            self.derivation,
+            Archive.of(plant, data, owner=True),
+            lambda names, from_ms, to_ms: {name: self.history.recent(name, from_ms, to_ms) for name in names},
+            AlarmsThen(data, rules),
+            clock,
+        )
+        self._startup = StartupAsks(plant, data, clock, self.signals, self.history, self.polling, rules)
         self.channel = ChannelServer(socket_path(data))
         self.channel.full_frame = self._full_frame
         self.started_ms = clock.now_ms()
         self.troubled_jobs: dict[str, int] = {}
-        self._frame = self.history.frame()
+        self._frame = self._now()
         self._sent: dict[str, Rows] = {}
         self._alarms_seq = -1
         self._started_real_s = 0.0
@@ -83,13 +107,20 @@ class Field:
             ("range", self._range),
             ("frame", self._ask_frame),
             ("health", self._ask_health),
+            ("models", self._learned.models),
+            ("backfill", BackfillAsk(self.history).answer),
             *self._alarm_asks.answers().items(),
+            *self._past.answers().items(),
+            *self._startup.answers().items(),
+            *self.findings.answers().items(),
+            *self._commands.answers().items(),
         ):
             self.channel.register(what, answer)
 
     async def run(self, stop: asyncio.Event) -> None:
         """Work until ``stop``; then stop in the order schedule, polling, flush."""
         await asyncio.to_thread(self.history.start)
+        self.polling.heard_until(await last_heard(self.history, self.plant, self.clock.now_ms()))
         self._started_real_s = asyncio.get_running_loop().time()
         schedule = self._schedule()
         try:
@@ -98,12 +129,16 @@ class Field:
                 await self.channel.start()
                 self.channel.publish("hello", self._hello())
                 telling = group.create_task(self._tell())
+                commanding = group.create_task(self._commands.run())
+                starting = group.create_task(self._startup.run())
                 self.notifying.remind(self.alarms.snapshot()["active"])
                 notifying = group.create_task(self.notifying.run(self.alarms.snapshot, self._alarm_asks.last))
                 schedule.start()
                 say(ready="field", points=len(self.plant.points), signals=len(self.signals))
                 await stop.wait()
                 schedule.shutdown(wait=False)
+                commanding.cancel()
+                starting.cancel()
                 telling.cancel()
                 notifying.cancel()
                 polling.cancel()
@@ -114,6 +149,10 @@ class Field:
             self.alarms.close()
             await asyncio.to_thread(self.history.close)
 
+    def _take(self, batch: Batch) -> None:
+        self.history.take(batch)
+        self._startup.take(batch)
+
     def _schedule(self) -> AsyncIOScheduler:
         defaults = {"coalesce": True, "max_instances": 1, "misfire_grace_time": None}
         schedule = AsyncIOScheduler(timezone="UTC", job_defaults=defaults)
@@ -121,6 +160,8 @@ class Field:
             ("derive", self._derive, DERIVE_PERIOD_S),
             ("watch", self._watch, ALARM_PERIOD_S),
             ("backfill", self.backfilling.write, BACKFILL_PERIOD_S),
+            ("findings", self.findings.look, FINDINGS_PERIOD_S),
+            ("models", self._learned.look, MODELS_PERIOD_S),
         ):
             seconds = max(JOB_PERIOD_REAL_S_MIN, period_s / self.clock.speed)
             schedule.add_job(job, "interval", seconds=seconds, id=name)
@@ -133,24 +174,31 @@ class Field:
         if trace:
             log.error("%s failed: %s", event.job_id, trace)
 
+    def _now(self) -> Frame:
+        """Return the present readings without those that physics contradicts."""
+        return self.findings.withheld(self.history.frame())
+
     async def _derive(self) -> None:
-        self.history.take(self.derivation.run(self.history.frame()))
+        self.history.take(self.derivation.run(self._now()))
 
     def _starting(self) -> bool:
         return asyncio.get_running_loop().time() - self._started_real_s < FIRST_SWEEPS_REAL_S
 
     async def _watch(self) -> None:
-        self._frame = self.history.frame()
+        self._frame = self._now()
         if self._starting() and any(item.reason == NOT_READ for item in self._frame.readings.values()):
             return
         silent = {row["id"]: row["last_error"] for row in self.polling.health() if row["state"] == "silent"}
-        self.notifying.take(self.alarms.evaluate(self._frame, silent), self.alarms.record)
+        entries = self.alarms.evaluate(self._frame, silent, events=self.device_events)
+        self.notifying.take(entries, self.alarms.record)
+        self._startup.take_alarms(entries)
+        self._startup.take_device_events(self.device_events)
 
     async def _tell(self) -> None:
         while True:
             if self._starting():
                 await self._derive()
-            self._frame = self.history.frame()
+            self._frame = self._now()
             self.channel.publish("frame", self._delta())
             if self.alarms.seq != self._alarms_seq:
                 self._alarms_seq = self.alarms.seq
@@ -196,13 +244,14 @@ class Field:
             "troubled_jobs": dict(self.troubled_jobs),
             "subscribers": self.channel.clients,
             "alarm_store": self.alarms.health(),
+            "findings": self.findings.count(),
             "notices": self.notifying.trouble(),
             "history_store": self.history.health(),
             "history": self.history.stats(),
         }
 
     async def _ask_frame(self, _body: dict[str, Any]) -> dict[str, Any]:
-        self._frame = self.history.frame()
+        self._frame = self._now()
         return {"seq": self._frame.seq, "now_ms": self.clock.now_ms(), "full": True, **self._view()}
 
     async def _ask_health(self, _body: dict[str, Any]) -> dict[str, Any]:

@@ -3,13 +3,33 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 import sys
 from pathlib import Path
 
 from plantview.channel.paths import socket_path
+from plantview.clock import SystemClock
 from plantview.config.order import Order
 from plantview.process import run_process, say, start_log
-from plantview.web.server import serve_web
+from plantview.web.access import Access
+from plantview.web.access.gate import Terms
+from plantview.web.hosts import is_loopback
+from plantview.web.server import Entry, serve_web
+
+log = logging.getLogger("plantview.web")
+
+
+def _entry(order: Order) -> Entry:
+    beyond = bool(order.proxy) or not is_loopback(order.host)
+    terms = Terms(required=beyond, open_wall=order.open_wall, openmetrics=order.openmetrics, proxy=order.proxy)
+    if beyond:
+        log.warning("served beyond this computer: %s, gateway %s", order.host, order.proxy or "none")
+    return Entry(
+        Access(SystemClock(), Path(order.data), terms),
+        tuple(order.known_as),
+        order.tls_cert,
+        order.tls_key,
+    )
 
 
 async def _run(order: Order, stop: asyncio.Event) -> None:
@@ -20,6 +40,7 @@ async def _run(order: Order, stop: asyncio.Event) -> None:
         order.port,
         stop=stop,
         data=Path(order.data),
+        entry=_entry(order),
         ready=lambda: say(ready="web", port=order.port),
     )
 

@@ -19,6 +19,7 @@ from plantview.web.asked import json_object, moment, whole, words
 from plantview.web.field_asks import ask_field
 from plantview.web.frame_view import FrameView
 from plantview.web.routes import ALARM_ACT, API, NOTICE_TEST
+from plantview.web.startup_marks import with_markers
 
 JOURNAL_ROWS_MAX: Final = 500
 EXPORT_ROWS_MAX: Final = 20_000
@@ -66,9 +67,10 @@ class AlarmApi:
         """Return lines of the journal, newest first; ``?format=csv`` returns them as a file.
 
         ``search`` part of the text, ``alarm``, ``equipment``, ``from``, ``to``, ``calls=1`` only calls to the crew,
-        ``by_design=1`` also what the plant's state suppressed, ``limit``, ``before`` a line number.
+        ``by_design=1`` also what the plant's state suppressed, ``limit``, ``before`` a line number; ``marks=1`` adds
+        the markers of people in the same span.
         """
-        wanted = {
+        wanted: dict[str, Any] = {
             "text": _parameter(request, "search"),
             "alarm": _parameter(request, "alarm"),
             "equipment": _parameter(request, "equipment"),
@@ -82,7 +84,10 @@ class AlarmApi:
         wanted["limit"] = whole(request, "limit", 100, 1, JOURNAL_ROWS_MAX)
         if "before" in request.query_params:
             wanted["before"] = whole(request, "before", 0, 0, 2**53)
-        return Json(await ask_field(self._client, "journal", wanted))
+        told = await ask_field(self._client, "journal", wanted)
+        if whole(request, "marks", 0, 0, 1):
+            told["rows"] = await with_markers(self._client, told["rows"], wanted["from_ms"], wanted["to_ms"])
+        return Json(told)
 
     async def act(self, request: Request) -> Response:
         """Do ``{"act", "about": [alarms], "person", "text", "seconds"}``; the answer says what happened to each."""

@@ -17,16 +17,17 @@ from plantview.clock import utc_text
 from plantview.model.reading import Reading
 from plantview.model.signal import Signal
 from plantview.units import Unit, shown
+from plantview.web.acting import acting
 from plantview.web.answers import Json, Problem
 from plantview.web.asked import json_object, system_of, whole, words
 from plantview.web.field_asks import ask_field
 from plantview.web.frame_view import FrameView
 from plantview.web.routes import ACKNOWLEDGE, ALIVE, API
+from plantview.web.startup_marks import with_markers
 from plantview.web.trends_answers import HistoryAnswers
 from plantview.web.trends_past import PastReader
 
 JOURNAL_ROWS_MAX: Final = 500
-INITIALS_MAX: Final = 40
 COMMENT_MAX: Final = 500
 
 
@@ -105,7 +106,7 @@ class Api:
         rows = whole(request, "journal", 0, 0, JOURNAL_ROWS_MAX)
         body = {"link": self._link(), **self._view.alarms}
         if rows:
-            body["journal"] = (await self._ask("journal", {"limit": rows}))["rows"]
+            body["journal"] = await with_markers(self._client, (await self._ask("journal", {"limit": rows}))["rows"])
         return Json(body)
 
     async def health(self) -> Response:
@@ -122,13 +123,11 @@ class Api:
         return await self._history.answer(request)
 
     async def acknowledge(self, request: Request) -> Response:
-        """Pass on who has seen an alarm: ``{"id", "person", "comment"}``."""
+        """Pass on who has seen an alarm: ``{"id", "person", "comment"}``; whoever signed in is that person."""
         body = json_object(await request.body())
-        alarm, person, comment = (
-            words(body, *field)
-            for field in (("id", 200, True), ("person", INITIALS_MAX, True), ("comment", COMMENT_MAX, False))
-        )
-        return Json(await self._ask("acknowledge", {"alarm": alarm, "person": person, "comment": comment}))
+        alarm, comment = (words(body, *field) for field in (("id", 200, True), ("comment", COMMENT_MAX, False)))
+        asked = {"alarm": alarm, "person": acting(request, body), "comment": comment}
+        return Json(await self._ask("acknowledge", asked))
 
     def _link(self) -> dict[str, Any]:
         link = self._view.link()

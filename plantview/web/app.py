@@ -21,19 +21,67 @@ from starlette.websockets import WebSocket
 from typing_extensions import override
 
 from plantview.channel.client import ChannelClient
+from plantview.clock import SystemClock
 from plantview.config.bundled import bundled
+from plantview.web.access import Access
+from plantview.web.access.pages import AccountPages
+from plantview.web.access.sign_in import SignInApi
 from plantview.web.alarm_api import AlarmApi
 from plantview.web.answers import Problem
 from plantview.web.api import Api
+from plantview.web.api_document import ApiDocument
+from plantview.web.callbacks import CallbackCheck
+from plantview.web.commands_api import CommandsApi
 from plantview.web.drawing import Drawing
+from plantview.web.equipment_api import EquipmentApi
+from plantview.web.findings_api import FindingsApi
 from plantview.web.frame_view import FrameView
 from plantview.web.guard import Guard, content_security_policy
 from plantview.web.hosts import Hosts
 from plantview.web.live import Live
-from plantview.web.pages import alarm_figures, alarm_journal, alarm_record, alarms, devices, plant, points, trends
+from plantview.web.openmetrics import Monitoring
+from plantview.web.pages import (
+    alarm_figures,
+    alarm_journal,
+    alarm_record,
+    alarms,
+    devices,
+    equipment,
+    findings,
+    overrides,
+    past,
+    performance,
+    plant,
+    points,
+    startup,
+    startup_captures,
+    startup_checkout,
+    startup_report,
+    trends,
+)
+from plantview.web.past_api import PastApi
+from plantview.web.past_package import PackageApi
+from plantview.web.performance_api import PerformanceApi
 from plantview.web.plain import PhonePage, WallPage
-from plantview.web.routes import CALLBACK, LIBRARY, LIVE, PAGES, PHONE, PHONE_NOW, SCHEMATIC, WALL
+from plantview.web.routes import (
+    ACCOUNT,
+    CALLBACK,
+    DOCUMENT,
+    EQUIPMENT,
+    EVIDENCE,
+    LIBRARY,
+    LIVE,
+    MONITORING,
+    PAGES,
+    PERFORMANCE,
+    PHONE,
+    PHONE_NOW,
+    SCHEMATIC,
+    SIGN_IN,
+    WALL,
+)
 from plantview.web.shell import METAS, index_page, shell
+from plantview.web.startup_api import StartupApi
 from plantview.web.trends_lines import Library
 
 COMPRESS_BYTES_MIN: Final = 1_000
@@ -44,6 +92,10 @@ DASH_FAILURES: Final = {
 """What Dash answers with 500 and no word about it: a request that nobody's page would send."""
 LAYOUTS: Final[dict[str, Callable[[FrameView], list[Any]]]] = {
     "/": plant.layout,
+    "/plant/loop": plant.loop_layout,
+    "/plant/machine": equipment.layout,
+    "/equipment": equipment.layout,
+    "/performance": performance.layout,
     "/alarms": alarms.layout,
     "/alarms/record": alarm_record.layout,
     "/alarms/journal": alarm_journal.layout,
@@ -51,6 +103,16 @@ LAYOUTS: Final[dict[str, Callable[[FrameView], list[Any]]]] = {
     "/points": points.layout,
     "/trends": trends.layout,
     "/devices": devices.layout,
+    "/startup": startup.layout,
+    "/startup/checkout": startup_checkout.layout,
+    "/startup/captures": startup_captures.layout,
+    "/startup/report": startup_report.layout,
+    "/past": past.layout,
+    "/past/loop": past.loop_layout,
+    "/past/machine": past.machine_layout,
+    "/overrides": overrides.layout,
+    "/findings": findings.layout,
+    "/findings/offsets": findings.offsets_layout,
 }
 
 log = logging.getLogger("plantview.web")
@@ -66,14 +128,36 @@ class Application:
 
 
 def build_application(
-    view: FrameView, live: Live, client: ChannelClient, hosts: Hosts, data: Path | None = None
+    view: FrameView,
+    live: Live,
+    client: ChannelClient,
+    hosts: Hosts,
+    data: Path | None = None,
+    access: Access | None = None,
 ) -> Application:
-    """Return the application for one plant; nothing runs yet. Without ``data`` the past is what the field remembers."""
+    """Return the application for one plant; nothing runs yet. Without ``data`` the past is what the field remembers.
+
+    Without ``access`` accounts are off.
+    """
+    access = access or Access(SystemClock())
     dash = _dash(view)
     server = cast("FastAPI", dash.server)
     server.add_exception_handler(Problem, _problem)
     server.include_router(Api(view, client, data).router())
     server.include_router(AlarmApi(view, client).router())
+    server.include_router(PastApi(view, client).router())
+    server.include_router(StartupApi(view, client).router())
+    server.add_api_route(EVIDENCE, PackageApi(view, client, data).answer, methods=["GET"])
+    server.include_router(FindingsApi(view, client).router())
+    server.add_api_route(EQUIPMENT, EquipmentApi(view, client, data).answer, methods=["GET"])
+    server.add_api_route(PERFORMANCE, PerformanceApi(view, client, data).answer, methods=["GET"])
+    server.include_router(SignInApi(access).router())
+    server.include_router(CommandsApi(view.plant, client, access).router())
+    server.add_api_route(DOCUMENT, ApiDocument(server.routes).answer, methods=["GET"])
+    server.add_api_route(MONITORING, Monitoring(view, live).answer, methods=["GET"])
+    account = AccountPages(view, access)
+    server.add_api_route(SIGN_IN, account.sign_in, methods=["GET"])
+    server.add_api_route(ACCOUNT, account.account, methods=["GET"])
     server.add_api_route(SCHEMATIC, Drawing(view).answer, methods=["GET"])
     server.add_api_route(WALL, WallPage(view).answer, methods=["GET"])
     phone = PhonePage(view, client)
@@ -83,7 +167,7 @@ def build_application(
     _add_socket(server, live)
     server.add_middleware(GZipMiddleware, minimum_size=COMPRESS_BYTES_MIN)
     policy = content_security_policy(dash.csp_hashes())
-    return Application(Guard(_pages(server), hosts, policy), dash)
+    return Application(Guard(CallbackCheck(_pages(server), dash.callback_map), hosts, policy, access), dash)
 
 
 def _pages(app: ASGIApp) -> ASGIApp:

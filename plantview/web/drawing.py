@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import asyncio
+import re
 from typing import Final
 
+from starlette.datastructures import QueryParams
 from starlette.requests import Request
 from starlette.responses import Response
 
+from plantview.clock import local_text
 from plantview.model.plant import Plant
 from plantview.web.answers import Problem
 from plantview.web.frame_view import FrameView
 from plantview.web.schematic import draw, loop_drawing, machine_drawing
+from plantview.web.schematic.filling import Moment
+from plantview.web.schematic.sheet_alone import THEMES, stand_alone
 
-ORIENTATIONS = ("wall", "phone")
+ORIENTATIONS = ("wall", "phone", "screen")
+SYSTEMS: Final = ("si", "ip")
 LEVELS: Final = ("plant", "loop", "machine")
 KEPT_MAX: Final = 200
 """Drawings kept; a plant has fewer loops and machines than this."""
@@ -22,7 +28,10 @@ Key = tuple[str, str, str, tuple[str, ...]]
 
 
 class Drawing:
-    """Answers ``/schematic.svg``: ``orientation=wall|phone``, or ``level=loop|machine`` with ``id``."""
+    """Answers ``/schematic.svg``: ``orientation=wall|phone|screen``, or ``level=loop|machine`` with ``id``.
+
+    With ``filled=1`` it is a file of its own that holds the values of this moment; ``units`` and ``theme`` choose how.
+    """
 
     def __init__(self, view: FrameView) -> None:
         self._view = view
@@ -42,7 +51,23 @@ class Drawing:
             text = await asyncio.to_thread(self._draw, *key[:3])
             held = {old: svg for old, svg in self._drawn.items() if old[3] == key[3]}
             self._drawn = (held if len(held) < KEPT_MAX else {}) | {key: text}
+        if query.get("filled", "") not in {"", "0"}:
+            return await self._filled(query, self._drawn[key], "-".join(filter(None, (level, name))))
         return Response(self._drawn[key], media_type="image/svg+xml")
+
+    async def _filled(self, query: QueryParams, drawing: str, what: str) -> Response:
+        """Return the drawing with the values of this moment, to be saved under a name that says plant and time."""
+        plant = self._view.plant
+        system, theme = query.get("units", plant.units), query.get("theme", "light")
+        for asked, known, word in ((system, SYSTEMS, "units"), (theme, THEMES, "theme")):
+            if asked not in known:
+                raise Problem(400, f"no {word} '{asked[:20]}'", f"use {word}={' or '.join(known)}")
+        moment = moment_of(self._view, system)
+        text = await asyncio.to_thread(stand_alone, drawing, plant, moment, theme)
+        at = re.sub("[^0-9]+", "-", local_text(moment.at_ms, plant.zone)[:19])
+        name = re.sub("[^A-Za-z0-9._-]+", "-", f"{plant.id}-{what}-{at}.svg")
+        headers = {"cache-control": "no-store", "content-disposition": f'inline; filename="{name}"'}
+        return Response(text, media_type="image/svg+xml", headers=headers)
 
     def _draw(self, orientation: str, level: str, name: str) -> str:
         plant, signals = self._view.plant, self._view.signals
@@ -51,6 +76,20 @@ class Drawing:
         if level == "machine":
             return machine_drawing(plant, name, signals)
         return draw(plant, signals, orientation)
+
+
+def moment_of(view: FrameView, system: str) -> Moment:
+    """Return what may be shown now."""
+    return Moment(
+        view.now_ms(),
+        view.signals,
+        {name: view.reading(name) for name in view.readings},
+        dict(view.conditions),
+        dict(view.flows),
+        tuple(view.alarms.get("active", ())),
+        view.link().ok,
+        system,
+    )
 
 
 def _existing(plant: Plant, level: str, name: str) -> str:

@@ -12,10 +12,12 @@ from plantview.web.answers import Problem
 ASK_REAL_S: Final = 5.0
 
 
-async def ask_field(client: ChannelClient, what: str, body: dict[str, Any]) -> dict[str, Any]:
+async def ask_field(
+    client: ChannelClient, what: str, body: dict[str, Any], within_s: float = ASK_REAL_S
+) -> dict[str, Any]:
     """Return the answer of the field process."""
     try:
-        return await client.ask(what, body, ASK_REAL_S)
+        return await client.ask(what, body, within_s)
     except AskRefused as error:
         raise Problem(409, str(error), "look at the present state, then try again") from error
     except (NotRunning, ChannelError) as error:

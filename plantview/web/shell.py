@@ -49,7 +49,12 @@ def shell(plant: Plant) -> html.Div:
 
 def _identity(plant: Plant) -> list[Any]:
     mark = html.Strong("SIMULATED", id="simulated", className="simulated")
-    return [html.H1(plant.name, className="plant"), *([mark] if plant.simulated else [])]
+    practice = html.Strong("PRACTICE", id="practice", className="simulated")
+    return [
+        html.H1(plant.name, className="plant"),
+        *([mark] if plant.simulated else []),
+        *([practice] if plant.writes.practice else []),
+    ]
 
 
 def _navigation() -> html.Nav:
@@ -68,6 +73,7 @@ def _switches() -> html.Div:
         [
             html.Button("IP", id="units", type="button", title="Units: inch-pound or SI"),
             html.Button("Auto", id="theme", type="button", title="Light, dark, or as the computer says"),
+            html.Span(id="who", className="who"),
         ],
         className="switches",
     )

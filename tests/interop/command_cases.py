@@ -173,7 +173,7 @@ async def a_silent_device(place: Place) -> int:
         await place.silence(True)
         await plain(*arguments)
 
-    rig.desk.site.targets.put = deaf  # type: ignore[method-assign]
+    rig.desk.site.targets.put = deaf  # type: ignore[assignment, method-assign]
     await rig.commit(order)
     rig.desk.site.targets.put = plain  # type: ignore[method-assign]
     shows(place, "UNKNOWN", "UNKNOWN")
@@ -243,7 +243,7 @@ async def killed_between(place: Place) -> int:
                 await plain(*arguments)
             raise KeyboardInterrupt  # the process is gone
 
-        rig.desk.site.targets.put = cut  # type: ignore[method-assign]
+        rig.desk.site.targets.put = cut  # type: ignore[assignment, method-assign]
         try:
             await rig.commit(order)
         except KeyboardInterrupt:

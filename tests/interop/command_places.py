@@ -49,11 +49,11 @@ class Place:
 
     async def held(self) -> float | None:
         """Return what stands in slot 8, or in the register, as read from the device."""
-        look = await self.rig.equipment.look(self.rig.plant.points[self.point])  # type: ignore[union-attr]
+        look = await self.rig.equipment.look(self.rig.plant.points[self.point])
         return look.value if look.sticky else look.slot(8)
 
     async def shown(self) -> float | None:
-        look = await self.rig.equipment.look(self.rig.plant.points[self.point])  # type: ignore[union-attr]
+        look = await self.rig.equipment.look(self.rig.plant.points[self.point])
         return look.value
 
 

@@ -14,7 +14,7 @@ from plantview.config import load_plant
 from plantview.config.bundled import bundled_plants
 from plantview.config.overrides import adapter_key
 from plantview.config.ports import free_address
-from tests.running import running
+from tests.running import Running, running
 
 
 def lines(file: Path) -> list[str]:
@@ -67,5 +67,8 @@ def test_the_composed_parts_find_each_other_outside_a_container_too(checkout: Pa
         running([*watch, *elsewhere], tmp_path) as watching,
     ):
         simulator.wait_line("data and logs")
-        good = lambda: sum(row["quality"] == "GOOD" for row in watching.values().values())  # noqa: E731
-        watching.until(lambda: good() >= len(plant.points), 40)
+        watching.until(lambda: _good(watching) >= len(plant.points), 40)
+
+
+def _good(watching: Running) -> int:
+    return sum(row["quality"] == "GOOD" for row in watching.values().values())

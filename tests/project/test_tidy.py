@@ -27,6 +27,8 @@ MAY_CATCH_EVERYTHING = {
     "plantview.channel.server": "a faulty question must not end the connection of every viewer",
     "plantview.drivers.bacnet_network": "what comes unasked must not end the socket of every device",
     "plantview.polling.line": "one faulty station must not end its line",
+    "plantview.service.command_asks": "commands that fail must not end monitoring; overrides are on disk",
+    "plantview.service.startup_asks": "a fault of the start-up notes must not stop polling",
     "plantview.process": "the last border of a process: it is logged and the supervisor starts again",
 }
 """Module -> why a programming mistake must not stop the rest there."""

@@ -9,12 +9,13 @@ quantiles as tables print them and by scipy.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pytest
 from scipy import stats  # type: ignore[import-untyped]
 
-from plantview.calcs.reconcile import chi2_limit, reconcile
+from plantview.calcs.reconcile import chi2_limit, reconcile, reconcile_rows
 from plantview.calcs.uncertainty import COVERAGE_95
 from plantview.errors import OutsideSourceRange
 
@@ -200,3 +201,21 @@ def test_one_wrong_sensor_of_a_pair_is_accused_most() -> None:
 def test_two_sensors_that_look_alike_are_a_group() -> None:
     found = reconcile((10.0, 9.0, 4.0), (0.5, 0.5, 0.5), lambda x: [x[0] - x[1]])
     assert found.groups == ((0, 1),)
+
+
+def test_many_sets_at_once_are_adjusted_as_each_alone_and_one_without_an_answer_disturbs_no_other() -> None:
+    draws = np.random.default_rng(5).normal(NETWORK, 1.0, (20, 6))
+    draws[7, 2] = np.nan
+
+    def rows(columns: Sequence[Any], some: Sequence[int] | None) -> list[Any]:
+        every: list[Any] = network(columns)
+        return every if some is None else [every[place] for place in some]
+
+    spreads = np.full(draws.shape, COVERAGE_95)
+    places = [[place for place, row in enumerate(np.eye(6)) if network(row.tolist())[balance]] for balance in range(4)]
+    touching = [[balance for balance, sensors in enumerate(places) if reading in sensors] for reading in range(6)]
+    for told in (None, touching):
+        found = reconcile_rows(draws, spreads, rows, touching=told)
+        assert np.flatnonzero(found.trouble).tolist() == [7]
+        for at in (0, 6, 8, 19):
+            assert found.one(at) == reconcile(draws[at].tolist(), [COVERAGE_95] * 6, network)

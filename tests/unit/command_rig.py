@@ -167,9 +167,7 @@ class Rig:
     def start(self) -> None:
         targets = _Plain(self.equipment) if isinstance(self.equipment, Record) else self.equipment
         self.ledger, self.audit = Ledger(self.folder), AuditBook(self.folder, self.clock)
-        self.desk = Desk(
-            Site(self.plant, self.clock, self.signals, self.frame, targets, self.ledger, self.audit)  # type: ignore[arg-type]
-        )
+        self.desk = Desk(Site(self.plant, self.clock, self.signals, self.frame, targets, self.ledger, self.audit))
 
     def frame(self) -> Frame:
         now_ms = self.clock.now_ms()

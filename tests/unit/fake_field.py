@@ -98,6 +98,7 @@ class FakeField:
             ("acknowledge", self._acknowledge),
             ("alarm_figures", self._figures),
             ("notices", self._notices),
+            ("findings", self._findings),
         ):
             self.channel.register(what, answer)
 
@@ -192,6 +193,19 @@ class FakeField:
             "reasons": [""] * len(values),
         }
 
+    async def _findings(self, _body: dict[str, Any]) -> dict[str, Any]:
+        last = {"at_ms": self.now_ms, "laws": 72, "judged": 54, "broken": 0, "took_ms": 24.0}
+        offsets = {"caution": "by a thermometer", "rows": [], "thermometer": [], "compared": []}
+        nothing: dict[str, Any] = {name: [] for name in ("open", "decided", "past")}
+        return {
+            **nothing,
+            "now_ms": self.now_ms,
+            "caution": "the manual first",
+            "last": last,
+            "trouble": "",
+            "offsets": offsets,
+        }
+
     async def _figures(self, body: dict[str, Any]) -> dict[str, Any]:
         found = figures([], self.now_ms - round(body["days"] * DAY_MS), self.now_ms)
         return {**found, "rows": advice(found)}
@@ -200,7 +214,10 @@ class FakeField:
         return {"receivers": [], "problems": []}
 
     async def _journal(self, body: dict[str, Any]) -> dict[str, Any]:
-        return {"rows": self.journal[: body["limit"]]}
+        wanted = range(body.get("from_ms", 0), body.get("to_ms") or 2**62)
+        before = body.get("before") or 2**62
+        rows = [row for row in self.journal if row.get("at_ms", 0) in wanted and row.get("seq", 0) < before]
+        return {"rows": rows[: body["limit"]]}
 
     async def _acknowledge(self, body: dict[str, Any]) -> dict[str, Any]:
         row = next((row for row in self.active if row["id"] == body["alarm"]), None)

@@ -8,11 +8,12 @@ from typing import Any
 
 import pytest
 
+from plantview.config.adapters import read_adapters, read_bacnet
 from plantview.config.addresses import AddressProblem, bacnet_address
-from plantview.config.devices import read_bacnet, read_devices
+from plantview.config.devices import read_devices
 from plantview.config.problems import Problems
 from plantview.config.registers import modbus_address
-from plantview.model.plant import Device
+from plantview.model.plant import Adapter, Device
 
 
 def _devices(text: str) -> tuple[dict[str, Device], list[str]]:
@@ -85,6 +86,59 @@ def test_two_stations_behind_one_router_are_two_devices() -> None:
         + 'address = "1:2@192.168.1.5"\n[devices.B]\nprotocol = "bacnet"\ninstance = 6\naddress = "1:3@192.168.1.5"'
     )
     assert problems == []
+
+
+NETWORKS = """
+[bacnet]
+address = "192.168.10.5/24"
+
+[bacnet.adapters.yard]
+address = "10.1.0.5/16"
+port = 47809
+bbmd = "10.1.0.1"
+
+[devices.A]
+protocol = "bacnet"
+instance = 5
+address = "192.168.10.20"
+
+[devices.B]
+protocol = "bacnet"
+instance = 5
+address = "10.1.0.20"
+adapter = "yard"
+"""
+
+
+def _networks(text: str) -> tuple[dict[str, Adapter], list[str]]:
+    problems = Problems("plant.toml")
+    raw = tomllib.loads(text)
+    devices = read_devices(raw, problems)
+    read_bacnet(raw, devices, problems)
+    found = read_adapters(raw, devices, problems)
+    return found, [str(problem) for problem in problems.found]
+
+
+def test_a_device_may_stand_behind_a_further_adapter_with_an_instance_that_another_network_has_too() -> None:
+    found, problems = _networks(NETWORKS)
+    assert problems == []
+    assert found == {"yard": Adapter("10.1.0.5/16", 47_809, "10.1.0.1:47808", 300, 200.0, "yard")}
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('adapter = "yard"', 'adapter = "yards"', "no [bacnet.adapters.yards] -> did you mean 'yard'?"),
+        ('"10.1.0.5/16"\nport = 47809', '"192.168.10.5/24"', "the same address and port as [bacnet] -> "),
+        ("port = 47809", "prot = 47809", "unknown key 'prot' -> did you mean 'port'?"),
+        ('"10.1.0.5/16"', '"10.1.0.5"', "'10.1.0.5' has no mask -> "),
+        ('\nadapter = "yard"', "", "B and A are the same device"),
+    ],
+)
+def test_what_is_wrong_with_a_further_adapter_is_said_with_its_remedy(old: str, new: str, said: str) -> None:
+    assert old in NETWORKS
+    _, problems = _networks(NETWORKS.replace(old, new))
+    assert [one for one in problems if said in one], problems
 
 
 def test_a_foreign_device_s_relay_and_the_budget_are_read() -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from plantview.errors import StartRefused
+from plantview.errors import HistoryError, StartRefused
 from plantview.history import Archive
 from plantview.history.keeper import Keeper
 from plantview.model.reading import Batch, good
@@ -118,3 +118,31 @@ def test_a_check_reads_every_block_of_every_file(small: Plant) -> None:
     assert report.ok
     # a chunk, its times, two summaries, one commit
     assert report.counts == {"files": 3, "blocks": 5, "damaged": 0}
+
+
+def test_a_month_of_a_newer_version_is_named_on_the_health_page_and_the_others_go_on(small: Plant) -> None:
+    for begin in (START_MS, START_MS + 31 * DAY_MS):
+        small.at(begin + DAY_MS)
+        small.store.backfill(recorded(small.signals, begin, begin + 3_600_000))
+    small.store.seal()
+    small.store.keeper.sealer.close()
+    month = sqlite3.connect(small.folder / "history" / "2026-11.db")
+    month.execute("UPDATE meta SET value = '99' WHERE key = 'schema'")
+    month.commit()
+    month.close()
+    small.again()
+    small.store.stats()
+    assert small.store.health().startswith("2026-11.db: written by a newer plantview, left alone")
+    archive = Archive(small.folder)
+    found = archive.range(NAME, 0, FOREVER)
+    assert found.at_ms[0] >= START_MS + 31 * DAY_MS
+    assert any("2026-11.db" in text and "newer plantview" in text for text in archive.trouble)
+    small.at(START_MS + 34 * DAY_MS)
+    with pytest.raises(HistoryError, match="newer plantview"):
+        small.store.seal()
+    assert (
+        archive.reduced(NAME, START_MS + 31 * DAY_MS, START_MS + 32 * DAY_MS, 100, resolution="5 min").count.sum() > 0
+    )
+    (small.folder / "history" / "2026-11.db").unlink()
+    small.store.stats()
+    assert "left alone" not in small.store.health()

@@ -44,7 +44,7 @@ def test_a_taken_port_is_bad_and_its_devices_are_not_asked(larkfield: Plant) -> 
     outcome = all_good(larkfield)
     outcome.not_asked = {"BC-1": "the BACnet port stands in the way"}
     found = list(
-        verdict(larkfield, outcome, {"port": "UDP port 47900 on 127.0.0.1 is held by x (process 7) -> stop it"})
+        verdict(larkfield, outcome, {larkfield.bacnet: {"port": "UDP port 47900 is held by x (process 7) -> stop it"}})
     )
     assert levels(found, "held by x (process 7)") == [BAD]
     assert levels(found, "BC-1 (bacnet 200101") == [BAD]

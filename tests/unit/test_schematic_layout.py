@@ -7,6 +7,7 @@ import itertools
 from collections import defaultdict
 from dataclasses import replace
 from pathlib import Path
+from xml.etree import ElementTree as ET
 
 import numpy as np
 import pytest
@@ -14,10 +15,15 @@ import pytest
 from plantview.config import read_plant
 from plantview.model.measurements import WET_KINDS
 from plantview.model.plant import Loop, Plant
+from plantview.units import shown
+from plantview.web.schematic import draw
 from plantview.web.schematic.alone import compose_machine
+from plantview.web.schematic.columns import READABLE_PX, compose_columns, smallest_px
 from plantview.web.schematic.compose import compose
 from plantview.web.schematic.geometry import Box, Point
+from plantview.web.schematic.labels import width
 from plantview.web.schematic.phone import compose_list
+from plantview.web.schematic.phone_rows import SMALL as LIST_SMALL
 from plantview.web.schematic.render import cuts, is_hollow
 from plantview.web.schematic.scene import PIPE, Pipe, Scene, Words
 from plantview.web.schematic.sizes import SMALL
@@ -394,3 +400,52 @@ def test_each_machine_alone_shows_every_value_of_it(name: str) -> None:
         own = {f"{{{key}}}" for key, signal in signals(name).items() if signal.equipment == item.id}
         assert own <= told
         assert [(a.text, b.text) for a, b in itertools.combinations(alone.words, 2) if _clash(a, b)] == []
+
+
+@pytest.mark.parametrize("name", ["larkfield", "six primary secondary", "twelve chillers"])
+def test_the_list_in_columns_holds_everything_once_and_keeps_its_texts_apart(name: str) -> None:
+    folded, listed = compose_columns(plant(name), signals(name)), compose_list(plant(name), signals(name))
+    assert sorted(words.text for words in folded.words) == sorted(words.text for words in listed.words)
+    assert [glyph.equipment for glyph in folded.glyphs] == [glyph.equipment for glyph in listed.glyphs]
+    assert [(a.text, b.text) for a, b in itertools.combinations(folded.words, 2) if _clash(a, b)] == []
+    boxes = [words.box for words in folded.words]
+    assert min(box.x for box in boxes) >= 0
+    assert max(box.right for box in boxes) <= folded.width
+    assert max(box.bottom for box in boxes) <= folded.height
+    assert min(box.y for box in boxes) >= 0
+
+
+def test_twelve_chillers_are_read_on_a_wall_almost_twice_as_well_in_columns() -> None:
+    diagram, folded = scene("twelve chillers"), compose_columns(plant("twelve chillers"), signals("twelve chillers"))
+    before, after = smallest_px(diagram.width, diagram.height), smallest_px(folded.width, folded.height, LIST_SMALL)
+    assert before < READABLE_PX
+    assert after > READABLE_PX
+    assert after > 1.8 * before
+
+
+@pytest.mark.parametrize("system", ["si", "ip"])
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_the_room_of_every_value_holds_its_widest_number_in_either_system_of_units(name: str, system: str) -> None:
+    """One layout serves both systems, so that nothing moves when a viewer changes the units."""
+    sizes = _sizes_of_values(name)
+    assert sizes
+    for signal, (size, room, said) in sizes.items():
+        quantity = signals(name)[signal].quantity
+        unit, digits = shown(quantity, system)
+        widest = {"temperature": 188.8, "flow": 8888.8, "percent": 100.0, "pressure_difference": 888.8}.get(quantity)
+        if widest is not None:
+            text = width(f"{widest:.{digits}f}", size, bold=True)
+            small = max(21.0, size * 0.56)
+            assert text + size * 0.2 + width(said or unit.label, small) <= room + size * 0.05, signal
+
+
+def _sizes_of_values(name: str) -> dict[str, tuple[float, float, str]]:
+    """Return size, width of the room, and words instead of the unit, of every value that is no valve's position."""
+    root = ET.fromstring(draw(plant(name), signals(name)))  # noqa: S314 - our own text
+    found = {}
+    for part in root.iter():
+        if part.get("data-signal") and part.get("data-form") != "valve":
+            inner = {each.get("class", "").split()[0]: each for each in part if each.get("class")}
+            size = float(inner["line"].get("font-size", "0"))
+            found[part.get("data-signal", "")] = size, float(inner["hit"].get("width", "0")), part.get("data-unit", "")
+    return found

@@ -22,7 +22,7 @@ from plantview.clock import ManualClock
 from plantview.config import load_plant
 from plantview.config.bundled import bundled
 from plantview.model.person import Role
-from plantview.web import alarm_api, api, trends_answers
+from plantview.web import alarm_api, api, past_api, past_package, trends_answers
 from plantview.web.access import sign_in
 from plantview.web.access.accounts import AccountsFile
 from plantview.web.access.gate import Access
@@ -130,7 +130,7 @@ def test_parameters_are_those_that_the_code_asks_a_request_for() -> None:
     )
     in_code = {
         next(filter(None, found))
-        for module in (api, alarm_api, trends_answers, sign_in)
+        for module in (api, alarm_api, past_package, past_api, trends_answers, sign_in)
         for found in asked.findall(Path(str(module.__file__)).read_text(encoding="utf-8"))
     }
     in_code |= {"units", "person"}  # asked for by functions that several routes share

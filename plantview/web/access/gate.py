@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import logging
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from http.cookies import CookieError, SimpleCookie
 from pathlib import Path
@@ -68,6 +68,8 @@ class Access:
         self._stamp: tuple[int, ...] = ()
         self._on = self.terms.required
         self._turned_on = asyncio.Event()
+        self.on_ended: Callable[[Session, str], None] = lambda _session, _why: None
+        """Told of each session that ends: what it has armed must be dropped."""
         self._keys_gone: dict[str, asyncio.Event] = {}
         self.refresh()
 
@@ -169,6 +171,7 @@ class Access:
     def _ended(self, session: Session, why: str) -> None:
         fields = {"name": session.name, "role": session.role, "source": session.source, "session": session.id[:16]}
         self.log.note("session ended", **fields, why=why)
+        self.on_ended(session, why)
 
     def refused(self, scope: Scope, headers: Headers, problem: Problem, person: Person | None) -> None:
         """Record a refusal."""

@@ -28,7 +28,12 @@ ACTS: Final[Mapping[str, Act]] = {
     routes.SESSIONS_END: Act.ACCOUNTS,
     routes.ACKNOWLEDGE: Act.ALARMS,
     routes.ALARM_ACT: Act.ALARMS,
+    routes.COMMAND_ACT: Act.SEE,  # in practice everybody may; the field process judges role and arming of each act
     routes.NOTICE_TEST: Act.ALARMS,
+    **dict.fromkeys(routes.STARTUP_POSTED, Act.ALARMS),
+    routes.FINDING_DECIDE: Act.ALARMS,  # a decision frees a number or names a line; it changes no file
+    routes.THERMOMETER: Act.ALARMS,
+    routes.EVIDENCE: Act.ALARMS,  # it holds the plant description, addresses of devices included
 }
 """Path, or what paths begin with where it ends in a slash, and the act that it takes; the longest counts."""
 FOR_PROGRAMS: Final = frozenset({Act.SEE, Act.ALARMS})

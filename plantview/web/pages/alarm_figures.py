@@ -11,7 +11,7 @@ from plantview.web.frame_view import FrameView
 from plantview.web.pages.alarm_links import alarm_links
 from plantview.web.pages.tables import table
 
-FIGURES: Final = ("Figure", "Measured", "Goal", "", "What to do")
+FIGURES: Final = ("Figure", "Measured", "Goal", "Verdict", "What to do")
 TOP: Final = ("Alarm", "Calls", "Share", "Marks")
 NOTICES: Final = ("Receiver", "By", "Priorities", "Sent", "Waiting", "Lost", "Last sent", "Trouble", "")
 

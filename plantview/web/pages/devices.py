@@ -22,6 +22,7 @@ COLUMNS: Final = (
     "Skipped",
     "Notice or last failure",
 )
+HISTORY_COLUMNS: Final = ("What", "Now", "Bound or remedy")
 NETWORK_COLUMNS: Final = ("Network", "Devices", "Load", "Notice")
 
 
@@ -31,7 +32,9 @@ def layout(_view: FrameView) -> list[Any]:
         html.H2("Devices"),
         html.P(id="device-count", className="summary"),
         table("devices", "Devices and how they answer; a device opens to its last exchanges", COLUMNS),
+        html.H3("History"),
         html.P(id="history-trouble", className="summary", role="status"),
+        table("history-store", "What is kept of all readings, and within which bounds", HISTORY_COLUMNS),
         html.H3("Networks"),
         table("networks", "Networks and what polling costs them", NETWORK_COLUMNS),
     ]

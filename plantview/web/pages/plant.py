@@ -17,7 +17,10 @@ from plantview.web.headline import headlines
 
 
 def layout(view: FrameView) -> list[Any]:
-    """Return the page of the whole plant."""
+    """Return the page of the whole plant; where no device is asked, the way to its past."""
+    if view.hello.get("past_only"):
+        words = "No device is asked here: this is stored history of the plant."
+        return [html.P([words, " ", html.A("Look back at it", href="/past")], className="past-only")]
     told = orjson.dumps(headlines(view.plant, view.signals)).decode()
     return [
         html.Section(id="headline", **attributes(data_headline=told, aria_label="Plant at a glance")),
@@ -27,19 +30,30 @@ def layout(view: FrameView) -> list[Any]:
 
 def _page(view: FrameView, level: str) -> list[Any]:
     return [
-        _levels(view),
+        _levels(view, level),
         html.Div(id="schematic", **attributes(data_level=level)),
         html.Section(id="alarm-strip", **attributes(aria_label="Active alarms")),
     ]
 
 
-def _levels(view: FrameView) -> html.Nav:
-    """Return the way from any drawing to the others; machines are opened on the drawing itself."""
-    links = [html.A("whole plant", href="/")]
+def _levels(view: FrameView, level: str) -> html.Nav:
+    """Return the way from any drawing to the others and onto paper; machines are opened on the drawing itself."""
+    links: list[Any] = [html.A("whole plant", href="/")]
     links += [
         html.A(f"{loop.water} water loop {loop.id}", href=f"/plant/loop?id={loop.id}")
         for loop in view.plant.loops.values()
     ]
+    links.append(html.A("look back", href="/past", title="This drawing at any moment of the past"))
+    links.append(
+        html.A(
+            "save drawing",
+            id="drawing-save",
+            href=f"/schematic.svg?filled=1&level={level}",
+            title="A file of its own with the values of this moment",
+            download="",
+        )
+    )
+    links.append(html.Button("print", id="drawing-print", type="button"))
     return html.Nav(links, className="levels", **attributes(aria_label="Drawings"))
 
 

@@ -23,7 +23,7 @@ from plantview.web.frame_view import FrameView
 from plantview.web.headline import headlines
 from plantview.web.plain.choice import Card, cards
 from plantview.web.plain.spark import HEIGHT, WIDTH, spark
-from plantview.web.plain.words import in_words
+from plantview.web.plain.words import in_words, sign_of
 
 HOUR_MS: Final = 3_600_000
 MISSED_ROWS: Final = 50
@@ -35,10 +35,11 @@ PAGE: Final = """<!DOCTYPE html>
 <body><header><h1>{name}</h1>{simulated}<p id="age" role="status">{now}</p></header>
 <main><section id="alarms" aria-label="Active alarms"></section><section id="missed" hidden aria-label="While you were away"></section>
 <section id="heads" aria-label="Plant at a glance">{heads}</section>{cards}</main>
-<footer><a href="/m?units={other}">show {other_word}</a> <a href="/">the drawing</a> <a href="/alarms">acknowledge</a></footer>
-<script src="/assets/plain_phone.js"></script></body></html>
+<footer><a href="/m?units={other}">show {other_word}</a> <a href="/">the drawing</a> <a href="/alarms">acknowledge</a> <span id="who"></span></footer>
+<script src="/assets/plain_phone.js"></script><script src="/assets/session.js"></script></body></html>
 """
 SIMULATED: Final = '<strong class="simulated">SIMULATED</strong>'
+PRACTICE: Final = '<strong class="simulated">PRACTICE</strong>'
 SYSTEMS: Final = {"si": "SI units", "ip": "inch-pound units"}
 
 
@@ -55,7 +56,7 @@ class PhonePage:
         text = PAGE.format(
             name=escape(plant.name),
             units=system,
-            simulated=SIMULATED if plant.simulated else "",
+            simulated=(SIMULATED if plant.simulated else "") + (PRACTICE if plant.writes.practice else ""),
             now=escape(local_text(self._view.now_ms(), plant.zone)),
             heads="".join([await self._head(row, system) for row in headlines(plant, self._view.signals)]),
             cards="".join(self._card(card, system) for card in cards(plant, self._view.signals)),
@@ -75,7 +76,7 @@ class PhonePage:
             "ok": link.ok,
             "since": local_text(link.since_ms, view.plant.zone),
             "values": {name: self._value(name, system) for name in sorted(_names(view.plant, self._view))},
-            "states": {name: [row[1], row[2]] for name, row in view.conditions.items()} if link.ok else {},
+            "states": {name: [row[1], row[2], row[3]] for name, row in view.conditions.items()} if link.ok else {},
             "alarms": [
                 [
                     row["priority"],
@@ -107,18 +108,20 @@ class PhonePage:
         return system
 
     def _value(self, name: str, system: str) -> list[str]:
-        shown = in_words(self._view.signals[name], self._view.reading(name), system)
-        return [shown.text, shown.mark]
+        reading = self._view.reading(name)
+        shown = in_words(self._view.signals[name], reading, system)
+        sign = sign_of(shown.mark, (self._view.now_ms() - reading.at_ms) / 1_000)
+        return [shown.text, shown.mark, sign] if sign else [shown.text, shown.mark]
 
     async def _head(self, row: dict[str, Any], system: str) -> str:
         name = row["signal"]
-        text, mark = self._value(name, system)
+        text, mark, *sign = self._value(name, system)
         companions = "".join(
             f"<small>{escape(one['label'])} {self._span(one['signal'], system)}</small>" for one in row["companions"]
         )
         note = f"<small>{escape(row['note'])}</small>" if row["note"] else ""
         return (
-            f'<div class="head"><h2>{escape(row["label"])}</h2><b class="{mark}" data-v="{escape(name)}">{escape(text)}</b>'
+            f'<div class="head"><h2>{escape(row["label"])}</h2><b class="{mark}" data-v="{escape(name)}"{_signed(sign)}>{escape(text)}</b>'
             f"{await self._line(name)}{companions}{note}</div>"
         )
 
@@ -134,13 +137,17 @@ class PhonePage:
         return f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{label}"><path d="{path}"/></svg>'
 
     def _span(self, name: str, system: str) -> str:
-        text, mark = self._value(name, system)
-        return f'<span class="{mark}" data-v="{escape(name)}">{escape(text)}</span>'
+        text, mark, *sign = self._value(name, system)
+        return f'<span class="{mark}" data-v="{escape(name)}"{_signed(sign)}>{escape(text)}</span>'
 
     def _card(self, card: Card, system: str) -> str:
         lines = "".join(f"<dt>{escape(label)}</dt><dd>{self._span(name, system)}</dd>" for label, name in card.lines)
         state = f'<span class="state" data-s="{escape(card.id)}"></span>' if card.machine else ""
         return f'<section class="card"><h2>{escape(card.title)} {state}</h2><dl>{lines}</dl></section>'
+
+
+def _signed(sign: list[str]) -> str:
+    return f' data-sign="{escape(sign[0])}"' if sign else ""
 
 
 def _names(plant: Plant, view: FrameView) -> set[str]:

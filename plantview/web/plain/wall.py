@@ -57,7 +57,8 @@ class WallPage:
             zone=escape(plant.zone),
             units=escape(plant.units),
             name=escape(plant.name),
-            simulated='<strong class="simulated" id="simulated">SIMULATED</strong>' if plant.simulated else "",
+            simulated=('<strong class="simulated" id="simulated">SIMULATED</strong>' if plant.simulated else "")
+            + ('<strong class="simulated">PRACTICE</strong>' if plant.writes.practice else ""),
             headline=escape(told),
             distance=whole(request, "distance", DISTANCE_M, 1, DISTANCE_M_MAX),
             day=whole(request, "day", DAY_HOUR, 0, 23),

@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from plantview.model.plant import Plant
 from plantview.model.signal import Signal, signal_of
 from plantview.web.schematic.alone import compose_machine
+from plantview.web.schematic.colours import told
+from plantview.web.schematic.columns import READABLE_PX, compose_columns, smallest_px
 from plantview.web.schematic.compose import compose
 from plantview.web.schematic.phone import compose_list
 from plantview.web.schematic.render import render
@@ -19,24 +21,28 @@ def draw(plant: Plant, signals: Mapping[str, Signal], orientation: str = "wall")
     """Return the drawing of a plant as SVG text.
 
     ``wall`` is the flow diagram; a plant that has none that is true gets the list with the reason.
-    ``phone`` is the list of machines in trade order with the mains between.
+    ``phone`` is the list of machines in trade order with the mains between; ``screen`` is for a wall that nobody
+    scrolls: the flow diagram, or that list in columns where the diagram would be too small to read.
     """
     if orientation == "phone":
-        return render(compose_list(plant, signals), plant.name, "phone")
+        return render(compose_list(plant, signals), plant.name, "phone", told(plant))
     try:
-        return render(compose(plant, signals), plant.name)
+        scene = compose(plant, signals)
+        if orientation == "screen" and smallest_px(scene.width, scene.height) < READABLE_PX:
+            return render(compose_columns(plant, signals), plant.name, "wall columns", told(plant))
+        return render(scene, plant.name, colours=told(plant))
     except NotDrawn as reason:
-        return render(compose_list(plant, signals, str(reason)), plant.name, "phone list")
+        return render(compose_list(plant, signals, str(reason)), plant.name, "phone list", told(plant))
 
 
 def loop_drawing(plant: Plant, signals: Mapping[str, Signal], loop: str) -> str:
     """Return one loop of the plant as SVG text; KeyError for a loop that does not exist."""
     name = f"{plant.name}: loop {plant.loops[loop].id}"
     try:
-        return render(compose(plant, signals, loop), name)
+        return render(compose(plant, signals, loop), name, colours=told(plant))
     except NotDrawn as reason:
         one = {loop: plant.loops[loop]}
-        return render(compose_list(plant, signals, str(reason), one), name, "phone list")
+        return render(compose_list(plant, signals, str(reason), one), name, "phone list", told(plant))
 
 
 def machine_drawing(plant: Plant, equipment_id: str, signals: Mapping[str, Signal] | None = None) -> str:
@@ -45,4 +51,5 @@ def machine_drawing(plant: Plant, equipment_id: str, signals: Mapping[str, Signa
     Without ``signals`` it shows what is measured; the web process adds what is worked out.
     """
     known = {name: signal_of(point) for name, point in plant.points.items()} if signals is None else signals
-    return render(compose_machine(plant, plant.equipment[equipment_id], known), plant.equipment[equipment_id].label)
+    item = plant.equipment[equipment_id]
+    return render(compose_machine(plant, item, known), item.label, colours=told(plant))

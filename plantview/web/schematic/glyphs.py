@@ -154,7 +154,7 @@ def _fan(sheet: Sheet, fan: Equipment, stack: Box, x: float, y: float, name: str
     text = sheet.text(x, y, name, sizes.SMALL, class_="cell-text", on=cell)
     at = x + (52 if name == "FAN" else 72)
     text += sheet.text(
-        at, y, "?", sizes.LABEL, class_="word cell-text", bold=True, room=90, on=cell, fit=True, turn=fan.id
+        at, y, "?", sizes.LABEL, class_="word cell-text", bold=True, room=116, on=cell, fit=True, turn=fan.id
     )
     speed = sheet.value(
         f"{fan.id}.speed",

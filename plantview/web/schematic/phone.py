@@ -48,11 +48,13 @@ def compose_list(
     for kind, water, heading in _ORDER:
         if kind == "header":
             for loop in (loop for loop in plant.loops.values() if loop.water == water):
+                scene.breaks.append(scene.mark(y, sheet.words))
                 y = _mains(plant, loop, sheet, scene, y)
             continue
         items = [item for item in _standing(plant, kind, water) if item.id not in drawn]
         drawn |= {item.id for item in items}
         if items:
+            scene.breaks.append(scene.mark(y, sheet.words))
             y = _heading(scene, sheet, heading, y)
             y = _block(plant, items, sheet, scene, y)
     scene.words, scene.height = sheet.words, y + 70.0
@@ -88,6 +90,8 @@ def _block(plant: Plant, items: list[Equipment], sheet: Sheet, scene: Scene, y: 
         if item.id in seen:
             continue
         seen.add(item.id)
+        if len(seen) > 1:
+            scene.breaks.append(scene.mark(y, sheet.words))
         if item.building and item.building != building:
             building = item.building
             scene.marks.append(

@@ -47,8 +47,8 @@ _DEFS = element(
 )
 
 
-def render(scene: Scene, name: str, shape: str = "wall") -> str:
-    """Return the SVG text of a scene; ``name`` is what a screen reader calls it."""
+def render(scene: Scene, name: str, shape: str = "wall", colours: str = "") -> str:
+    """Return the SVG text of a scene; ``name`` is what a screen reader calls it, ``colours`` the plant's own."""
     outer = [_outer(pipe, scene) for pipe in _in_order(scene)]
     inner = [_inner(pipe, scene) for pipe in _in_order(scene) if is_hollow(pipe)]
     arrows = [_arrow(pipe, scene) for pipe in scene.pipes]
@@ -70,6 +70,7 @@ def render(scene: Scene, name: str, shape: str = "wall") -> str:
         viewBox=f"0 0 {number(scene.width)} {number(scene.height)}",
         aria_label=f"{name}: flow diagram",
         preserveAspectRatio="xMidYMid meet",
+        data_colours=colours,
     )
 
 

@@ -78,6 +78,17 @@ class Pipe:
         return Box(min(x1, x2) - half, min(y1, y2) - half, abs(x1 - x2) + PIPE, abs(y1 - y2) + PIPE)
 
 
+@dataclass(frozen=True, slots=True)
+class Break:
+    """A place where a list may go on in the next column, and how much of everything stands before it."""
+
+    y: float
+    glyphs: int
+    marks: int
+    pipes: int
+    words: int
+
+
 @dataclass(slots=True)
 class Scene:
     """A finished layout, ready to be written."""
@@ -93,3 +104,9 @@ class Scene:
     pipes: list[Pipe] = field(default_factory=list)
     left_out: list[str] = field(default_factory=list)
     """What of the plant is not drawn, in the crew's words."""
+    breaks: list[Break] = field(default_factory=list)
+    """Where a list may go on in the next column, downwards."""
+
+    def mark(self, y: float, words: list[Words]) -> Break:
+        """Return a break at this height, before what comes next."""
+        return Break(y, len(self.glyphs), len(self.marks), len(self.pipes), len(words))
