@@ -13,6 +13,7 @@
   };
   const span = (days) => (days >= 730 ? `${(days / 365.25).toFixed(1).replace(/\.0$/, "")} years` : `${days} days`);
   const number = (count, word) => `${count.toLocaleString("en")} ${word}`;
+  const months = (all) => (all.length > 1 ? `month files ${all[0]} to ${all[all.length - 1]}` : all.length ? `month file ${all[0]}` : "no month is sealed yet");
   const between = (first, last, nowMs) => (first ? `${moment(first, nowMs)} to ${moment(last, nowMs)}` : "nothing");
 
   const databaseLines = (told, nowMs) => [
@@ -24,9 +25,9 @@
 
   /* name, now, bound or remedy, whether it is trouble */
   const lines = (told, nowMs) => [
-    ["Kept in", told.database ? "the data folder, and from there the database" : "the data folder", (told.months || []).length ? `month files ${told.months[0]} to ${told.months[told.months.length - 1]}` : "no month is sealed yet"],
+    ["Kept in", told.database ? "the data folder, and from there the database" : "the data folder", months(told.months || [])],
     ["Size in the data folder", size(told.bytes || 0), `at most ${size(told.bytes_max || 0)}, then the oldest month goes`, told.bytes > told.bytes_max],
-    ["Samples are kept", span(told.keep_days), `summaries of 5 min and 1 h ${span(told.keep_sums_days)}`],
+    ["Samples are kept", span(told.keep_days), `their summaries (5 min, 1 h) ${span(told.keep_sums_days)}`],
     ["Free on its disk", `${told.disk_free_pct} %`, `warns below ${FULL_PCT} %`, told.disk_free_pct < FULL_PCT],
     ["Not sealed yet", between(told.unsealed_from_ms, told.unsealed_to_ms, nowMs), number(told.unsealed_commits || 0, "commits; a minute after each hour they go into the month")],
     ["Waiting in memory", number(told.waiting || 0, "readings"), "written every second; more than some thousand mean a slow or full disk"],

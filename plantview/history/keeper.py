@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
+import sys
 import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping
@@ -34,6 +35,8 @@ LOOK_PERIOD_REAL_S: Final = 5.0
 STOP_REAL_S: Final = 30.0
 FORWARD_AT_END_REAL_S: Final = 3.0
 """What the database has not got by then is sent after the next start."""
+SWITCH_REAL_S: Final = 0.001
+"""While a day is gathered whoever has an answer from the disk or a device waits so long for the interpreter, not 5 ms."""
 WAITING_MAX: Final = 500_000
 """Readings that wait in memory while the disk fails; the oldest go first and are counted."""
 SAMPLES_PER_COMMIT: Final = 20_000
@@ -259,6 +262,7 @@ class Keeper:
     # --- threads ------------------------------------------------------------------------
     def start(self) -> None:
         """Begin to write, seal and prune in threads."""
+        sys.setswitchinterval(SWITCH_REAL_S)
         works: list[tuple[str, Callable[[], object], float]] = [
             ("history-write", self.flush, COMMIT_PERIOD_REAL_S),
             ("history-seal", self.look, LOOK_PERIOD_REAL_S),

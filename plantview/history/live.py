@@ -66,8 +66,8 @@ class LiveFile:
         return hot.point.size
 
     def _commit(self, number: int, low: int, high: int, block: bytes) -> None:
-        with self._transaction():
-            self._db.execute("INSERT INTO hot VALUES (?, ?, ?, ?)", (number, low, high, block))
+        # one statement is one transaction: each further one would wait once more for the interpreter
+        self._db.execute("INSERT INTO hot VALUES (?, ?, ?, ?)", (number, low, high, block))
 
     def _hot(self, batches: Sequence[Batch]) -> Hot:
         """Return readings as arrays; a derived value stands where it was worked out, not where its inputs were read."""

@@ -7,6 +7,7 @@ and ``PLANTVIEW_HISTORY_PASSWORD`` goes before both.
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import os
 import re
 from collections.abc import Iterator, Sequence
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
     from types import ModuleType
 
 PASSWORD: Final = "PLANTVIEW_HISTORY_PASSWORD"  # noqa: S105 - the variable that has it
+NAME_MAX: Final = 63
+"""A longer name of a schema the server would cut, without a word."""
 CONNECT_S: Final = 5
 ANSWER_S: Final = 60
 """A statement that takes longer is given up: whoever asked has a bound of its own."""
@@ -41,7 +44,10 @@ class Place:
     @classmethod
     def of(cls, url: str, plant: str) -> Place:
         """Return the place of a plant by its id; several plants share one database."""
-        return cls(url, "plantview_" + re.sub(r"[^a-z0-9]+", "_", plant.lower()).strip("_"))
+        schema = "plantview_" + re.sub(r"[^a-z0-9]+", "_", plant.lower()).strip("_")
+        if len(schema) > NAME_MAX:
+            schema = f"{schema[: NAME_MAX - 9]}_{hashlib.blake2b(plant.encode(), digest_size=4).hexdigest()}"
+        return cls(url, schema)
 
     def __str__(self) -> str:
         """Return it for people; a URL in a plant description has no password."""

@@ -6,6 +6,7 @@ empty cell and an empty quality; one whose reading was BAD has an empty cell and
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import os
@@ -33,6 +34,8 @@ IN_PART: Final = "BAD IN PART"
 Read = Callable[[str, int, int], Samples]
 """Samples of a name with ``from_ms <= at < to_ms``, in the unit of its signal."""
 Told = Callable[[int, int], None]
+Laid = tuple[NDArray[np.int64], list[tuple[NDArray[np.float64], NDArray[np.int8]]]]
+"""Moments, and per signal its numbers and qualities at them."""
 
 
 def unit_shown(signal: Signal, system: str) -> tuple[Unit, int | None]:
@@ -58,9 +61,7 @@ def days(from_ms: int, to_ms: int) -> Iterator[tuple[int, int]]:
         start = end
 
 
-def aligned(
-    signals: Sequence[Signal], read: Read, from_ms: int, to_ms: int
-) -> tuple[NDArray[np.int64], list[tuple[NDArray[np.float64], NDArray[np.int8]]]]:
+def aligned(signals: Sequence[Signal], read: Read, from_ms: int, to_ms: int) -> Laid:
     """Return all moments of a span, and per signal its numbers and qualities at them (-1: not read then)."""
     found = [read(signal.name, from_ms, to_ms) for signal in signals]
     at_ms = np.unique(np.concatenate([samples.at_ms for samples in found])) if found else np.empty(0, np.int64)
@@ -134,25 +135,12 @@ def write_csv(
 ) -> int:
     """Write a CSV file whole or not at all; return how many rows it has."""
     rows = 0
-    part = _part(target)
-    try:
-        with part.open("w", encoding="utf-8", newline="") as file:
-            # spreadsheets take UTF-8 for what it is only behind this mark
-            file.write("\ufeff" + csv_head(signals, zone, system))
-            for start, end in days(*span):
-                at_ms, laid = aligned(signals, read, start, end)
-                file.write(csv_rows(signals, at_ms, laid, zone, system))
-                rows += len(at_ms)
-                told(end - span[0], span[1] - span[0])
-            file.flush()
-            os.fsync(file.fileno())
-        _into_place(part, target)
-    except OSError as error:
-        raise HistoryError(
-            f"{target} cannot be written: {error.strerror or error}; choose another with --out"
-        ) from error
-    finally:
-        part.unlink(missing_ok=True)
+    with _whole(target) as part, part.open("w", encoding="utf-8", newline="") as file:
+        # spreadsheets take UTF-8 for what it is only behind this mark
+        file.write("\ufeff" + csv_head(signals, zone, system))
+        for at_ms, laid in _laid(signals, read, span, told):
+            file.write(csv_rows(signals, at_ms, laid, zone, system))
+            rows += len(at_ms)
     return rows
 
 
@@ -175,43 +163,47 @@ def write_parquet(
             pa.field(signal.name, pa.float64(), metadata=told_of),
             pa.field(f"{signal.name} quality", pa.dictionary(pa.int8(), pa.string())),
         ]
-    schema, rows, part = pa.schema(fields), 0, _part(target)
+    schema, rows = pa.schema(fields), 0
     words = pa.array(QUALITY_WORDS)
+    with _whole(target) as part, parquet.ParquetWriter(part, schema, compression="zstd") as writer:
+        for at_ms, laid in _laid(signals, read, span, told):
+            columns = [pa.array(at_ms, pa.timestamp("ms", tz="UTC"))]
+            for signal, (values, quality) in zip(signals, laid, strict=True):
+                numbers = in_unit(values, signal, system)
+                columns.append(pa.array(numbers, mask=np.isnan(numbers)))
+                columns.append(
+                    pa.DictionaryArray.from_arrays(pa.array(np.maximum(quality, 0), mask=quality < 0), words)
+                )
+            if len(at_ms):
+                writer.write_table(pa.Table.from_arrays(columns, schema=schema))
+            rows += len(at_ms)
+    return rows
+
+
+def _laid(signals: Sequence[Signal], read: Read, span: tuple[int, int], told: Told) -> Iterator[Laid]:
+    """Yield the rows of one day after the other, so that a long span takes little memory."""
+    for start, end in days(*span):
+        yield aligned(signals, read, start, end)
+        told(end - span[0], span[1] - span[0])
+
+
+@contextlib.contextmanager
+def _whole(target: Path) -> Iterator[Path]:
+    """Give a name to write to; the file appears under its own when it is complete and on the disk, or not at all."""
+    part = target.with_name(f".{target.name}.{os.getpid()}.part")
     try:
-        with parquet.ParquetWriter(part, schema, compression="zstd") as writer:
-            for start, end in days(*span):
-                at_ms, laid = aligned(signals, read, start, end)
-                columns = [pa.array(at_ms, pa.timestamp("ms", tz="UTC"))]
-                for signal, (values, quality) in zip(signals, laid, strict=True):
-                    numbers = in_unit(values, signal, system)
-                    columns.append(pa.array(numbers, mask=np.isnan(numbers)))
-                    columns.append(
-                        pa.DictionaryArray.from_arrays(pa.array(np.maximum(quality, 0), mask=quality < 0), words)
-                    )
-                if len(at_ms):
-                    writer.write_table(pa.Table.from_arrays(columns, schema=schema))
-                rows += len(at_ms)
-                told(end - span[0], span[1] - span[0])
+        yield part
         with part.open("rb+") as file:
             os.fsync(file.fileno())
-        _into_place(part, target)
+        part.replace(target)
+        folder = os.open(target.parent, os.O_RDONLY | os.O_DIRECTORY)
+        try:
+            os.fsync(folder)
+        finally:
+            os.close(folder)
     except OSError as error:
         raise HistoryError(
             f"{target} cannot be written: {error.strerror or error}; choose another with --out"
         ) from error
     finally:
         part.unlink(missing_ok=True)
-    return rows
-
-
-def _part(target: Path) -> Path:
-    return target.with_name(f".{target.name}.{os.getpid()}.part")
-
-
-def _into_place(part: Path, target: Path) -> None:
-    part.replace(target)
-    folder = os.open(target.parent, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(folder)
-    finally:
-        os.close(folder)

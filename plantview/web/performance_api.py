@@ -49,7 +49,7 @@ class PerformanceApi:
         if text not in {str(days) for days in DAYS}:
             raise Problem(400, "'days' must be 1, 7 or 30", "correct 'days'")
         if self._data is None:
-            raise Problem(503, "no history is kept here", "start with a data folder")
+            raise Problem(409, "no history is kept here", "start with a data folder")
         days = int(text)
         async with self._one:
             made_ms, body = self._kept.get(days, (-KEPT_MS, {}))
@@ -69,7 +69,7 @@ class PerformanceApi:
         try:
             series, own = await asyncio.to_thread(_read, archive, wanted, tails, to_ms, days)
         except HistoryError as error:
-            raise Problem(503, f"the history cannot be read: {error}", "look at the health page") from error
+            raise Problem(409, f"the history cannot be read: {error}", "look at the health page") from error
         from_ms, low_kw = to_ms - days * DAY_MS, work.floor_kw(plant)
         seen = work.seen_of(series, groups, from_ms, days * DAY_MS // work.BIN_MS, low_kw)
         own_from = to_ms // work.HOUR_MS * work.HOUR_MS - OWN_DAYS * DAY_MS

@@ -72,8 +72,9 @@ class StartupApi:
             "from_ms": moment(request, "from", 0),
             "to_ms": moment(request, "to", 2**53),
         }
+        before = [whole(request, "before_ms", 0, 0, 2**53), whole(request, "before_seq", 0, 0, 2**53)]
         if "before_ms" in request.query_params:
-            wanted["before"] = [whole(request, "before_ms", 0, 0, 2**53), whole(request, "before_seq", 0, 0, 2**53)]
+            wanted["before"] = before
         if request.query_params.get("format") == "csv":
             return events_file(self._view.plant, await self._all(wanted))
         wanted["limit"] = whole(request, "limit", 200, 1, ROWS_MAX)

@@ -9,32 +9,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from plantview.history import Buckets, Samples
+from plantview.history.samples import RAW
 from plantview.model.quality import Quality
 
+ARRAYS: Final = ("start_ms", "end_ms", "min", "max", "first", "last", "mean", "count", "worst_quality")
+"""What rows of both parts have."""
 GAP: Final = 4
 NOTHING: Final = 5
 """Beyond the four qualities: known to be without a value; and no sample fell here."""
 GAP_AFTER_PERIODS: Final = 3.5
-
-
-@dataclass(frozen=True, slots=True)
-class Rows:
-    """Pieces of history, oldest first: single samples and reduced buckets alike; without count they are gaps."""
-
-    start_ms: NDArray[np.int64]
-    end_ms: NDArray[np.int64]
-    low: NDArray[np.float64]
-    high: NDArray[np.float64]
-    mean: NDArray[np.float64]
-    last: NDArray[np.float64]
-    count: NDArray[np.int64]
-    quality: NDArray[np.uint8]
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,15 +37,7 @@ class Columns:
     quality: NDArray[np.uint8]
 
 
-def rows_of_buckets(buckets: Buckets) -> Rows:
-    """Return buckets as rows."""
-    return Rows(
-        buckets.start_ms, buckets.end_ms, buckets.min, buckets.max, buckets.mean, buckets.last, buckets.count,
-        buckets.worst_quality,
-    )  # fmt: skip
-
-
-def rows_of_samples(samples: Samples, period_s: float, until_ms: int) -> Rows:
+def rows_of_samples(samples: Samples, period_s: float, until_ms: int) -> Buckets:
     """Return samples as rows; a BAD one is a gap until the next, a silence of several periods is one too."""
     if not len(samples.at_ms):
         return nothing()
@@ -67,13 +48,13 @@ def rows_of_samples(samples: Samples, period_s: float, until_ms: int) -> Rows:
     silent = following - at_ms > longest
     silent[-1] = False
     end_ms = np.where(known, at_ms + 1, following)
-    single = Rows(at_ms, end_ms, values, values, values, values, known.astype(np.int64), samples.quality)
+    single = _rows(at_ms, end_ms, values, known.astype(np.int64), samples.quality)
     if not silent.any():
         return single
     return joined([single, _gaps(at_ms[silent] + longest, following[silent])])
 
 
-def gap_between(older: Rows, newer: Rows, period_s: float) -> Rows:
+def gap_between(older: Buckets, newer: Buckets, period_s: float) -> Buckets:
     """Return the gap between two parts of the past; none where they touch."""
     if not len(older.end_ms) or not len(newer.start_ms):
         return nothing()
@@ -82,26 +63,36 @@ def gap_between(older: Rows, newer: Rows, period_s: float) -> Rows:
     return nothing() if touching else _gaps(np.array([end], np.int64), np.array([start], np.int64))
 
 
-def _gaps(start_ms: NDArray[np.int64], end_ms: NDArray[np.int64]) -> Rows:
+def _gaps(start_ms: NDArray[np.int64], end_ms: NDArray[np.int64]) -> Buckets:
     void, none = np.full(len(start_ms), np.nan), np.zeros(len(start_ms), np.int64)
-    return Rows(start_ms, end_ms, void, void, void, void, none, np.full(len(start_ms), Quality.BAD, np.uint8))
+    return _rows(start_ms, end_ms, void, none, np.full(len(start_ms), Quality.BAD, np.uint8))
 
 
-def nothing() -> Rows:
+def nothing() -> Buckets:
     """Return no rows."""
     times, numbers = np.empty(0, np.int64), np.empty(0)
-    return Rows(times, times, numbers, numbers, numbers, numbers, times, np.empty(0, np.uint8))
+    return _rows(times, times, numbers, times, np.empty(0, np.uint8))
 
 
-def joined(parts: Sequence[Rows]) -> Rows:
+def _rows(
+    start_ms: NDArray[np.int64],
+    end_ms: NDArray[np.int64],
+    values: NDArray[np.float64],
+    count: NDArray[np.int64],
+    quality: NDArray[np.uint8],
+) -> Buckets:
+    """Return rows of a single number each."""
+    return Buckets(start_ms, end_ms, values, values, values, values, values, count, quality, RAW)
+
+
+def joined(parts: Sequence[Buckets]) -> Buckets:
     """Return the rows of several parts, oldest first."""
-    names = ("start_ms", "end_ms", "low", "high", "mean", "last", "count", "quality")
-    whole = [np.concatenate([getattr(part, name) for part in parts]) for name in names]
-    order = np.argsort(whole[0], kind="stable")
-    return Rows(*(each[order] for each in whole))
+    whole: dict[str, Any] = {name: np.concatenate([getattr(part, name) for part in parts]) for name in ARRAYS}
+    order = np.argsort(whole["start_ms"], kind="stable")
+    return Buckets(**{name: each[order] for name, each in whole.items()}, resolution=RAW)
 
 
-def columns(rows: Rows, from_ms: int, to_ms: int, width: int, *, state: bool) -> Columns:
+def columns(rows: Buckets, from_ms: int, to_ms: int, width: int, *, state: bool) -> Columns:
     """Return ``width`` columns from ``from_ms`` to ``to_ms``."""
     inside = (rows.start_ms < to_ms) & (rows.end_ms > from_ms)
     step_ms = (to_ms - from_ms) / width
@@ -118,13 +109,13 @@ def columns(rows: Rows, from_ms: int, to_ms: int, width: int, *, state: bool) ->
     place = np.minimum(((rows.start_ms[full] - from_ms) / step_ms).astype(np.int64), width - 1)
     edges = np.flatnonzero(np.diff(place, prepend=-1))
     cells = place[edges]
-    low[cells] = np.minimum.reduceat(rows.low[full], edges)
-    high[cells] = np.maximum.reduceat(rows.high[full], edges)
+    low[cells] = np.minimum.reduceat(rows.min[full], edges)
+    high[cells] = np.maximum.reduceat(rows.max[full], edges)
     ends = np.append(edges[1:], len(full)) - 1
     weight = rows.count[full].astype(np.float64)
     means = np.add.reduceat(rows.mean[full] * weight, edges) / np.add.reduceat(weight, edges)
     mid[cells] = rows.last[full][ends] if state else means
-    worst = np.maximum.reduceat(rows.quality[full], edges)
+    worst = np.maximum.reduceat(rows.worst_quality[full], edges)
     # a short gap inside a column that has numbers does not break the line, but the column says so
     quality[cells] = np.where(quality[cells] == GAP, np.maximum(worst, Quality.BAD), worst)
     return Columns(low, high, mid, quality)

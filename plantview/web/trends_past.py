@@ -20,7 +20,7 @@ from plantview.model.signal import Signal
 from plantview.web.answers import Problem
 from plantview.web.field_asks import ask_field
 from plantview.web.frame_view import FrameView
-from plantview.web.trends_grid import Columns, columns, gap_between, joined, nothing, rows_of_buckets, rows_of_samples
+from plantview.web.trends_grid import Columns, columns, gap_between, joined, nothing, rows_of_samples
 
 READERS: Final = 2
 WAITING_MAX: Final = 24
@@ -118,7 +118,7 @@ def _reduced(
         until_ms = past.older_until(signal.name, to_ms)
         if archive is not None and until_ms > from_ms:
             share = max(1, round(width * (until_ms - from_ms) / (to_ms - from_ms)))
-            older = rows_of_buckets(archive.reduced(signal.name, from_ms, until_ms, share))
+            older = archive.reduced(signal.name, from_ms, until_ms, share)
         recent = rows_of_samples(past.recent.get(signal.name, Samples.none()), signal.period_s, to_ms)
         rows = joined([older, gap_between(older, recent, signal.period_s), recent])
         found[signal.name] = columns(rows, from_ms, to_ms, width, state=bool(signal.states))

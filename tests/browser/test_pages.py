@@ -70,6 +70,16 @@ def test_the_console_stays_empty_and_nothing_leaves_the_machine(demo: Running, b
         assert watched.hosts == {f"127.0.0.1:{demo.port}"}
 
 
+def test_the_devices_page_says_what_history_keeps_and_within_which_bounds(demo: Running, browser: Browser) -> None:
+    with seen(browser, demo.url + "/devices") as watched:
+        watched.page.wait_for_selector("#history-store-rows tr:nth-child(8)")
+        rows = watched.page.locator("#history-store-rows").inner_text()
+    assert "at most 20 GB, then the oldest month goes" in rows
+    assert "2 years" in rows
+    assert "undefined" not in rows
+    assert "NaN" not in rows
+
+
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("theme", THEMES)
 @pytest.mark.parametrize("path", PAGES)

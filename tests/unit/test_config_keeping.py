@@ -80,3 +80,9 @@ def test_names_of_plants_become_schemas_of_their_own() -> None:
         "plantview_north_3",
         "plantview_i_kov",
     ]
+
+
+def test_long_names_that_differ_only_at_their_end_stay_apart() -> None:
+    one, other = (Place.of(URL, "a" * 80 + end).schema for end in "bc")
+    assert one != other
+    assert len(one) == len(other) == 63

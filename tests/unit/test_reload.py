@@ -54,9 +54,10 @@ class Bench:
 def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
     for role in ("field", "web"):
         monkeypatch.setitem(MODULES, role, "tests.unit.stub_process")
-    before = signal.getsignal(signal.SIGHUP)
+    before = {number: signal.signal(number, signal.SIG_IGN) for number in (signal.SIGHUP, signal.SIGTERM)}
     yield Bench(tmp_path)
-    signal.signal(signal.SIGHUP, before)
+    for number, act in before.items():
+        signal.signal(number, act)
 
 
 async def _running(bench: Bench, act: Callable[[], object]) -> None:
@@ -66,7 +67,9 @@ async def _running(bench: Bench, act: Callable[[], object]) -> None:
         await asyncio.wait_for(ready.wait(), WITHIN_S)
         await act()  # type: ignore[misc]
     finally:
-        os.kill(os.getpid(), signal.SIGTERM)
+        # where it has ended already nobody hears the signal, and it would end the tests
+        if not running.done():
+            os.kill(os.getpid(), signal.SIGTERM)
         await asyncio.wait_for(running, WITHIN_S)
 
 
