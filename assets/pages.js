@@ -123,7 +123,10 @@
 
   const markPage = () => {
     for (const link of all("a[data-page]")) {
-      if (link.dataset.page === location.pathname) link.setAttribute("aria-current", "page");
+      if (link.dataset.page === location.pathname) {
+        link.setAttribute("aria-current", "page");
+        link.parentElement.scrollLeft = link.offsetLeft - link.parentElement.clientWidth / 2;
+      }
     }
     document.body.dataset.page = location.pathname;
   };

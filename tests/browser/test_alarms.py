@@ -175,7 +175,7 @@ def test_the_strip_and_the_count_stand_on_other_pages_too(demo: Running, browser
     for path in ("/points", "/devices", "/alarms/journal"):
         with seen(browser, demo.url + path) as watched:
             expect(watched.page.locator("#alarm-strip .alarm-row").first).to_be_visible()
-            assert watched.page.locator(".pages .count").count() == 1
+            assert watched.page.locator(".pages [data-page='/alarms'] .count").count() == 1
 
 
 def test_the_figures_say_that_nobody_is_told_by_message(demo: Running, browser: Browser) -> None:
