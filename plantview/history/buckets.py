@@ -70,7 +70,7 @@ def _bucket_ms(from_ms: int, to_ms: int, width: int) -> int:
 
 
 def from_columns(columns: Sequence[Column], item: Described, wanted: Wanted) -> Buckets:
-    """Return columns of raw samples as buckets; long ones are reduced one by one, which takes little memory."""
+    """Return columns of raw samples as buckets, one after the other: many days at once would leave the processor's caches."""
     ordered, edges = disjoint(columns), wanted.edges
     if ordered is None or sum(column.at_ms.size for column in columns) <= wanted.width:
         return from_column(stitched(columns), item, wanted)
@@ -112,6 +112,8 @@ def from_rows(rows: Rows, wanted: Wanted, limit_ms: float, *, dense: bool = Fals
     edges = wanted.edges
     rows = rows if dense else reduced(rows, edges)
     empty = rows.count == 0
+    if not empty.any():
+        return _assembled(rows, edges[1:], edges[:0], edges[:0], wanted)
     turns = np.diff(np.concatenate(([False], empty, [False])).astype(np.int8))
     first, end = np.flatnonzero(turns == 1), np.flatnonzero(turns == -1)
     seen = np.concatenate(([0], np.cumsum(rows.samples)))
@@ -124,7 +126,7 @@ def _period_ms(at_ms: NDArray[np.int64], item: Described) -> float:
     """Return the usual time between samples, at least the period of polling."""
     if at_ms.size < 2:
         return item.period_s * 1_000
-    some = np.linspace(0, at_ms.size - 2, min(at_ms.size - 1, STEPS_LOOKED_AT)).astype(np.int64)
+    some = np.arange(0, at_ms.size - 1, 1 + at_ms.size // STEPS_LOOKED_AT)
     return max(item.period_s * 1_000, float(np.median(at_ms[some + 1] - at_ms[some])))
 
 
@@ -132,22 +134,27 @@ def _assembled(
     rows: Rows, ends: NDArray[np.int64], gap_starts: NDArray[np.int64], gap_ends: NDArray[np.int64], wanted: Wanted
 ) -> Buckets:
     """Return rows with numbers and gaps in one order of time, cut to the stretch."""
-    starts = np.concatenate((rows.start_ms, gap_starts))
-    gaps = gap_starts.size
-    order = np.argsort(starts, kind="stable") if gaps else slice(None)
+    gaps, counter = gap_starts.size, rows.kind == REGISTER
+    order = np.argsort(np.concatenate((rows.start_ms, gap_starts)), kind="stable") if gaps else None
+
+    def among(array: NDArray[Any], in_gap: NDArray[Any] | float) -> NDArray[Any]:
+        """Return an array with what stands in gaps in its place."""
+        if order is None:
+            return array
+        filling = in_gap if isinstance(in_gap, np.ndarray) else np.full(gaps, in_gap)
+        return np.concatenate((array, filling.astype(array.dtype)))[order]
+
     numbers: dict[str, Any] = {
-        name: np.append(getattr(rows, name), np.full(gaps, np.nan))[order]
-        for name in ("min", "max", "first", "last", "mean")
+        name: among(getattr(rows, name), np.nan) for name in ("min", "max", "first", "last", "mean")
     }
-    counter, none = rows.kind == REGISTER, np.zeros(gaps)
     return Buckets(
-        start_ms=np.maximum(starts[order], wanted.from_ms),
-        end_ms=np.minimum(np.concatenate((ends, gap_ends))[order], wanted.to_ms),
-        count=np.append(rows.count, none).astype(np.int64)[order],
-        worst_quality=np.append(rows.worst, np.full(gaps, Quality.BAD, np.uint8))[order],
+        start_ms=np.maximum(among(rows.start_ms, gap_starts), wanted.from_ms),
+        end_ms=np.minimum(among(ends, gap_ends), wanted.to_ms),
+        count=among(rows.count, 0),
+        worst_quality=among(rows.worst, Quality.BAD),
         resolution=NAME_OF[wanted.step_ms],
-        in_state={state: np.append(seconds, none)[order] for state, seconds in rows.in_state.items()},
-        rise=np.append(rows.rise, none)[order] if counter else np.empty(0),
-        resets=np.append(rows.resets, none).astype(np.int64)[order] if counter else np.empty(0, np.int64),
+        in_state={state: among(seconds, 0.0) for state, seconds in rows.in_state.items()},
+        rise=among(rows.rise, 0.0) if counter else np.empty(0),
+        resets=among(rows.resets, 0) if counter else np.empty(0, np.int64),
         **numbers,
     )

@@ -53,15 +53,13 @@ class Archive:
     def names(self) -> list[str]:
         """Return all names that have samples, sorted."""
         with self._reading() as reading:
-            live = live_columns(reading, described_in(self.folder)) if self._reads_live() else {}
-        return sorted({*described_in(self.folder, sealed=True, place=self.place), *live})
+            live = live_columns(reading, described_in(reading)) if self._reads_live() else {}
+            return sorted({*described_in(reading, sealed=True), *live})
 
     def described(self, name: str) -> Described | None:
         """Return unit, quantity and states of a name as last written; None for a name that was never written."""
-        return self._described([name]).get(name)
-
-    def _described(self, names: Sequence[str]) -> dict[str, Described]:
-        return described_in(self.folder, names, place=self.place)
+        with self._reading() as reading:
+            return described_in(reading, [name]).get(name)
 
     def extent(self) -> tuple[int, int] | None:
         """Return the times of the first and the last sample (UTC ms); None if there is none.
@@ -79,9 +77,8 @@ class Archive:
         self, names: Sequence[str], from_ms: int, to_ms: int, *, tails: Mapping[str, Samples] | None = None
     ) -> dict[str, Samples]:
         """Return the same for several names, opening each file once."""
-        known = self._described(names)
-        targets = {name: known.get(name, _unknown(name)) for name in names}
         with self._reading() as reading:
+            targets = _targets(reading, names)
             newer = self._newer(reading, targets, tails or {}, from_ms, to_ms)
             columns = self._columns(reading, targets, from_ms, to_ms, newer)
         return {name: stitched(columns[name]).samples(reading.texts) for name in names}
@@ -116,9 +113,8 @@ class Archive:
     ) -> dict[str, Buckets]:
         """Return the same for several names, opening each file once."""
         wanted = Wanted.of(from_ms, to_ms, width, resolution)
-        known = self._described(names)
-        targets = {name: known.get(name, _unknown(name)) for name in names}
         with self._reading() as reading:
+            targets = _targets(reading, names)
             newer = self._newer(reading, targets, tails or {}, from_ms - from_ms % DAY_MS, to_ms)
             found: dict[str, Buckets] = {}
             if not wanted.step_ms and (resolution is not None or not self._only_sums(reading, from_ms, to_ms)):
@@ -239,6 +235,11 @@ class Archive:
 def place_of(plant: Plant) -> Place | None:
     """Return the database that a plant description names; None keeps history in the data folder."""
     return Place.of(plant.keeping.database, plant.id) if plant.keeping.database else None
+
+
+def _targets(reading: Reading, names: Sequence[str]) -> dict[str, Described]:
+    known = described_in(reading, names)
+    return {name: known.get(name, _unknown(name)) for name in names}
 
 
 def _unknown(name: str) -> Described:

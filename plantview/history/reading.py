@@ -189,14 +189,14 @@ class Reading:
         return found
 
     def _unpacked(self, stored: Sequence[tuple[int, bytes]], pid: int, step: int, name: str) -> list[Rows]:
-        blocks, starts = [], []
+        blocks, starts, offsets = [], [], step * np.arange(DAY_MS // step, dtype=np.int64)
         for day, block in stored:
             try:
                 blocks.append(verified(sums_key(pid, step, day), block))
             except BROKEN:
                 self.trouble.append(f"{name}: the summary of one day is damaged on disk")
                 continue
-            starts.append(day + step * np.arange(DAY_MS // step, dtype=np.int64))
+            starts.append(day + offsets)
         try:
             return unpack_sums(blocks, starts) if blocks else []
         except BROKEN as error:
@@ -243,22 +243,20 @@ def live_columns(reading: Reading, targets: Mapping[str, Described]) -> dict[str
     return found
 
 
-def described_in(
-    folder: Path, names: Iterable[str] | None = None, *, sealed: bool = False, place: Place | None = None
-) -> dict[str, Described]:
+def described_in(reading: Reading, names: Iterable[str] | None = None, *, sealed: bool = False) -> dict[str, Described]:
     """Return some or all names with their newest description; ``sealed``: of what is sealed only."""
-    files = [f"{month}{SUMS}" for month in months_in(folder, SUMS)]
-    files += [f"{month}{SAMPLES}" for month in months_in(folder)]
+    files = [f"{month}{SUMS}" for month in months_in(reading.folder, SUMS)]
+    files += [f"{month}{SAMPLES}" for month in months_in(reading.folder)]
     files.sort(key=lambda file: (file[:7], not file.endswith(SUMS)), reverse=True)
     wanted = None if names is None else set(names)
     found: dict[str, Described] = {}
-    files += [DATABASE] if place is not None else []
+    files += [DATABASE] if reading.place is not None else []
     for name in files if sealed else [FILE, *files]:
         if wanted is not None and wanted <= found.keys():
             break
-        with contextlib.closing(Reading(folder, place)) as reading, reading.open(name) as db:
+        with reading.open(name) as db:
             if db is not None:
-                found = {item.name: item for item in read_points(db).values()} | found
+                found = {item.name: item for item in reading.points(name, db).values()} | found
     return found
 
 

@@ -76,6 +76,13 @@ class Rows:
 ARRAYS: Final = ("start_ms", "min", "max", "first", "last", "mean", "count", "samples", "worst", "rise", "resets")
 
 
+ALIKE: Final = 20_000
+"""A day at 5 s and some: what so many samples have in common is made once."""
+CONSTANTS: Final[tuple[NDArray[Any], ...]] = (np.ones(ALIKE, np.int64), np.zeros(ALIKE, np.int64), np.zeros(ALIKE))
+for constant in CONSTANTS:
+    constant.flags.writeable = False
+
+
 def kind_of(item: Described) -> str:
     """Return how a signal is summed up."""
     if item.quantity == "state":
@@ -86,8 +93,7 @@ def kind_of(item: Described) -> str:
 def single_rows(column: Column, kind: str) -> Rows:
     """Return samples with a number as rows of one sample each."""
     size, at_ms, values = column.at_ms.size, column.at_ms, column.values
-    ones, zeros = np.broadcast_to(np.int64(1), size), np.broadcast_to(np.int64(0), size)
-    nothing = np.broadcast_to(0.0, size)
+    ones, zeros, nothing = (constant[:size] if size <= ALIKE else np.full(size, constant[0]) for constant in CONSTANTS)
     return Rows(
         kind, at_ms, values, values, values, values, values, ones, ones, column.quality, nothing, zeros, {}, single=True,
         flawless=column.flawless,
@@ -117,11 +123,11 @@ def rows_of(column: Column, edges: NDArray[np.int64], kind: str, period_ms: floa
 def reduced(rows: Rows, edges: NDArray[np.int64], *, inner: bool = False) -> Rows:
     """Return rows reduced to the buckets between edges; ``inner`` leaves out the step into a bucket's first row."""
     buckets = edges.size - 1
-    cut = slice(*(int(at) for at in np.searchsorted(rows.start_ms, (edges[0], edges[-1]))))
-    rows = rows.part(cut)
+    if rows.start_ms.size and (rows.start_ms[0] < edges[0] or rows.start_ms[-1] >= edges[-1]):
+        rows = rows.part(slice(*np.searchsorted(rows.start_ms, (edges[0], edges[-1])).tolist()))
     used = rows.used()
     at, full = _parts(used.start_ms, edges)
-    low, high, first, last, mean = (np.full(buckets, np.nan) for _ in range(5))
+    low, high, first, last, mean = np.full((5, buckets), np.nan)
     count = np.zeros(buckets, np.int64)
     if at.size:
         ends = np.append(at[1:], used.start_ms.size) - 1
