@@ -117,7 +117,8 @@ def _reduced(
         older = nothing()
         until_ms = past.older_until(signal.name, to_ms)
         if archive is not None and until_ms > from_ms:
-            share = max(1, round(width * (until_ms - from_ms) / (to_ms - from_ms)))
+            # twice the columns: rows wider than a column would leave every second one empty
+            share = max(1, round(2 * width * (until_ms - from_ms) / (to_ms - from_ms)))
             older = archive.reduced(signal.name, from_ms, until_ms, share)
         recent = rows_of_samples(past.recent.get(signal.name, Samples.none()), signal.period_s, to_ms)
         rows = joined([older, gap_between(older, recent, signal.period_s), recent])

@@ -106,6 +106,17 @@ async def test_a_single_spike_in_nine_days_is_not_averaged_away(site: Site) -> N
     assert abs(read["at_s"][highest] * 1_000 - SPIKE_MS) < 9 * DAY_MS / 300
 
 
+@pytest.mark.parametrize("width", [200, 288, 290, 311, 577])
+async def test_columns_about_as_wide_as_a_summary_are_filled_and_only_gaps_are_empty(site: Site, width: int) -> None:
+    """A row of the summaries that is wider than a column left every second one empty."""
+    begin = START_MS - 2 * DAY_MS
+    read = (await site.history(SUPPLY, from_=begin, to=begin + DAY_MS, width=width, units="si")).json()
+    [series] = read["series"]
+    empty = [at for at, mean in zip(read["at_s"], series["mean"], strict=True) if mean is None]
+    column_ms = DAY_MS / width
+    assert [at for at in empty if not GAP_MS[0] - column_ms < at * 1_000 < GAP_MS[1] + column_ms] == []
+
+
 async def test_packed_numbers_say_the_same_as_json(site: Site) -> None:
     span = {"from_": START_MS - 2 * DAY_MS, "to": START_MS, "width": 333, "units": "ip"}
     told = (await site.history(SUPPLY, STATUS, RETURN, **span)).json()
