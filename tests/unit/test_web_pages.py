@@ -116,6 +116,7 @@ async def opened(browser: Browser, site: Site, path: str, size: tuple[int, int] 
     return page
 
 
+@pytest.mark.timeout(300)  # twenty-two pages, one after the other
 async def test_every_page_is_live_quiet_and_fits_every_screen(site: Site, browser: Browser) -> None:
     for path in PAGES:
         page = await opened(browser, site, path)
@@ -132,6 +133,7 @@ async def test_every_page_is_live_quiet_and_fits_every_screen(site: Site, browse
     assert [line for line in site.told if "409 (Conflict)" not in line] == []
 
 
+@pytest.mark.timeout(300)  # twenty-two pages, one after the other
 async def test_no_page_has_a_serious_barrier(site: Site, browser: Browser) -> None:
     for path in PAGES:
         page = await opened(browser, site, path)
