@@ -370,7 +370,9 @@ ACTS: Final = {
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; return its exit code: 0 well, 1 failed, 2 refused before anything was started."""
-    signal.signal(signal.SIGPIPE, signal.SIG_DFL)
+    if argv is None:
+        # as a program, 'plantview values | head' ends quietly; called from another one, that one's signals are its own
+        signal.signal(signal.SIGPIPE, signal.SIG_DFL)
     args = parser(ACTS).parse_args(argv)
     act: Callable[[argparse.Namespace], int] = args.act
     try:

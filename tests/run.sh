@@ -60,7 +60,8 @@ tests() {
     return
   fi
   # a file stays on one worker: its tests share what they started
-  local workers=(-n "$(nproc)" --dist loadfile)
+  # and a worker that dies ends the run with the name of the test it died in
+  local workers=(-n "$(nproc)" --dist loadfile --max-worker-restart 0)
   $BIN/coverage run -m pytest -q "${workers[@]}" tests/unit tests/standards
   # deadlines of a tenth of a second want the machine for themselves
   $BIN/coverage run -m pytest -q tests/faults tests/interop tests/project

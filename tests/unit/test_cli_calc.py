@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import signal
 
 import pytest
 
@@ -97,3 +98,13 @@ def test_as_a_command_it_ends_with_0_and_a_refusal_with_2(capsys: pytest.Capture
     assert "with its unit" in capsys.readouterr().err
     assert main(["calc", "saturation", "pressure=1psia", "refrigerant=R-134a"]) == 1
     assert "outside" in capsys.readouterr().err
+
+
+def test_a_program_that_calls_the_command_keeps_its_own_signals() -> None:
+    """With the default act a later write to a closed pipe would end that program without a word."""
+    before = signal.signal(signal.SIGPIPE, signal.SIG_IGN)
+    try:
+        assert main(["calc", "cooling_load", *LOAD]) == 0
+        assert signal.getsignal(signal.SIGPIPE) == signal.SIG_IGN
+    finally:
+        signal.signal(signal.SIGPIPE, before)
