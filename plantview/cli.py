@@ -24,9 +24,8 @@ from plantview.cli_evidence import evidence
 from plantview.cli_grammar import DEFAULT_PORT, parser
 from plantview.cli_open import opened
 from plantview.cli_reload import Renewing, reload
-from plantview.cli_simulate_console import run_console
 from plantview.clock import SystemClock
-from plantview.config.bundled import bundled_plants, plant_folder
+from plantview.config.bundled import bundled_plants, data_folder, plant_folder
 from plantview.config.in_use import copy_in_use, forget_older
 from plantview.config.order import Order
 from plantview.config.overrides import adapter_key
@@ -35,7 +34,6 @@ from plantview.errors import ConfigError, NotRunning, PlantviewError, StartRefus
 from plantview.keeper import keeping
 from plantview.model.plant import Plant
 from plantview.process import EXIT_FAILED, EXIT_OK, EXIT_REFUSED
-from plantview.simulator.faults import faults_file, parse_fault, place_fault
 from plantview.supervisor import Renewal, Supervisor
 
 
@@ -47,10 +45,6 @@ def say(text: str = "") -> None:
 def complain(text: str) -> None:
     """Print one line to the error stream."""
     print(text, file=sys.stderr, flush=True)
-
-
-def _folder_data(args: argparse.Namespace, folder: Path) -> str:
-    return args.data or str(Path("plantview-data") / folder.resolve().name)
 
 
 def _checked(folder: Path) -> Plant:
@@ -83,19 +77,22 @@ def simulate_plant(args: argparse.Namespace) -> int:
     plant = _checked(folder)
     order = _order(args, folder, plant, dict(args.address))
     if args.console:
+        from plantview.cli_simulate_console import run_console
+        from plantview.simulator.faults import parse_fault
+
         run_console(order.load(), order, [parse_fault(text) for text in order.faults], say)
         return EXIT_OK
     return _supervise(plant, ("simulator",), order)
 
 
 def _order(args: argparse.Namespace, folder: Path, plant: Plant, addresses: dict[str, str]) -> Order:
-    way = way_of(args, Path(_folder_data(args, folder)).resolve())
+    way = way_of(args, data_folder(args.data, folder).resolve())
     for caution in way.cautions:
         complain(caution)
     made = Order(
         "",
         str(folder.resolve()),
-        str(Path(_folder_data(args, folder)).resolve()),
+        str(data_folder(args.data, folder).resolve()),
         addresses,
         getattr(args, "speed", 1.0),
         SystemClock().now_ms(),
@@ -112,6 +109,10 @@ def _order(args: argparse.Namespace, folder: Path, plant: Plant, addresses: dict
 def _known_faults(args: argparse.Namespace, plant: Plant) -> Sequence[str]:
     """Return the faults of the options and of the file, each one placed in this plant."""
     file = getattr(args, "faults", "")
+    if not file and not getattr(args, "fault", []):
+        return ()
+    from plantview.simulator.faults import faults_file, parse_fault, place_fault
+
     try:
         texts = [*getattr(args, "fault", []), *(faults_file(Path(file)) if file else ())]
         for text in texts:
@@ -188,7 +189,7 @@ def show_values(args: argparse.Namespace) -> int:
     """Print the values of a running plant."""
     folder = plant_folder(args.plant_dir)
     plant = _checked(folder)
-    data = Path(_folder_data(args, folder))
+    data = data_folder(args.data, folder)
     return _show(args, plant, data, lambda: ask_values(plant, data, args.filter, args.units or plant.units))
 
 
@@ -196,7 +197,7 @@ def show_alarms(args: argparse.Namespace) -> int:
     """Print the active alarms of a running plant."""
     folder = plant_folder(args.plant_dir)
     plant = _checked(folder)
-    data = Path(_folder_data(args, folder))
+    data = data_folder(args.data, folder)
     return _show(args, plant, data, lambda: ask_alarms(plant, data))
 
 
@@ -204,7 +205,7 @@ def show_devices(args: argparse.Namespace) -> int:
     """Print how the polling of each device does."""
     folder = plant_folder(args.plant_dir)
     plant = _checked(folder)
-    data = Path(_folder_data(args, folder))
+    data = data_folder(args.data, folder)
     return _show(args, plant, data, lambda: ask_devices(plant, data))
 
 
@@ -329,7 +330,7 @@ def show_audit(args: argparse.Namespace) -> int:
     from plantview import cli_audit
 
     folder = plant_folder(args.plant_dir)
-    printed, holds = cli_audit.audit(args, folder, Path(_folder_data(args, folder)))
+    printed, holds = cli_audit.audit(args, folder, data_folder(args.data, folder))
     say("\n".join(printed))
     return EXIT_OK if holds else EXIT_FAILED
 
@@ -338,7 +339,7 @@ def show_overrides(args: argparse.Namespace) -> int:
     """Print what is held, after releasing it if that is wanted."""
     from plantview import cli_audit
 
-    printed, done = cli_audit.overrides(args, Path(_folder_data(args, plant_folder(args.plant_dir))))
+    printed, done = cli_audit.overrides(args, data_folder(args.data, plant_folder(args.plant_dir)))
     say("\n".join(printed))
     return EXIT_OK if done else EXIT_FAILED
 

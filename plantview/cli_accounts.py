@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Final
 
 from plantview.clock import SystemClock, utc_text
-from plantview.config.bundled import plant_folder
+from plantview.config.bundled import DATA_FOLDERS, data_folder, plant_folder
 from plantview.errors import StartRefused
 from plantview.model.person import Role
 from plantview.web.access.access_log import AccessLog
@@ -29,23 +29,19 @@ from plantview.web.access.accounts import (
 )
 from plantview.web.access.passwords import LENGTH_ADVISED, LENGTH_MAX, Hashing, digest, trouble
 
-DATA_FOLDERS: Final = Path("plantview-data")
 ENDS: Final = "open sessions of theirs end within a second"
 
 
 def accounts(args: argparse.Namespace) -> list[str]:
     """Do what was asked and return the lines for the person at the terminal; StartRefused if it cannot be done."""
-    folder = data_folder(args)
-    file = AccountsFile(folder)
+    file = AccountsFile(_named(args))
     return ACTS[args.accounts_act](args, file)
 
 
-def data_folder(args: argparse.Namespace) -> Path:
+def _named(args: argparse.Namespace) -> Path:
     """Return the data folder that is meant; the only one there is, if none was named."""
-    if args.data:
-        return Path(args.data).resolve()
-    if args.plant:
-        return (DATA_FOLDERS / plant_folder(args.plant).resolve().name).resolve()
+    if args.data or args.plant:
+        return data_folder(args.data, plant_folder(args.plant or "")).resolve()
     found = sorted(path for path in DATA_FOLDERS.glob("*") if path.is_dir())
     if len(found) != 1:
         names = ", ".join(str(path) for path in found) or "none yet"

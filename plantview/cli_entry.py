@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import ipaddress
 import re
 import ssl
 from dataclasses import dataclass, field
@@ -12,7 +11,7 @@ from typing import Any, Final
 
 from plantview.errors import StartRefused
 from plantview.web.access.accounts import AccountsFile
-from plantview.web.hosts import EVERY_INTERFACE, is_loopback
+from plantview.web.hosts import EVERY_INTERFACE, is_address, is_loopback
 
 _NAME: Final = re.compile(r"[A-Za-z0-9.-]{1,253}(:[0-9]{1,5})?")
 
@@ -86,7 +85,7 @@ def _cautions(host: str, proxy: str) -> list[str]:
 
 def _check_addresses(host: str, proxy: str, known_as: tuple[str, ...]) -> None:
     for option, text in (("--bind", host), ("--behind-proxy", proxy)):
-        if text and text != "localhost" and not _is_address(text):
+        if text and text != "localhost" and not is_address(text):
             raise StartRefused(f"{option} '{text}' is no address; give numbers such as 192.168.10.5")
     for name in known_as:
         if not _NAME.fullmatch(name):
@@ -105,11 +104,3 @@ def _check_certificate(cert: str, key: str) -> None:
         ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(cert, key, password=lambda: "")
     except (ssl.SSLError, OSError) as error:
         raise StartRefused(f"{cert} and {key} are no certificate with its unlocked key in PEM form: {error}") from None
-
-
-def _is_address(text: str) -> bool:
-    try:
-        ipaddress.ip_address(text)
-    except ValueError:
-        return False
-    return True

@@ -12,7 +12,7 @@ from plantview.channel.paths import socket_path
 from plantview.cli_span import moment_ms
 from plantview.clock import SystemClock, local_text
 from plantview.config import load_plant
-from plantview.config.bundled import plant_folder
+from plantview.config.bundled import data_folder, plant_folder
 from plantview.derive import Derivation
 from plantview.errors import ChannelError, NotRunning, StartRefused
 from plantview.evidence import BYTES_MAX, SUFFIX, Packed, Sources, build
@@ -42,7 +42,7 @@ def evidence(args: argparse.Namespace) -> int:
     """Write the package."""
     folder = plant_folder(args.plant_dir)
     plant = load_plant(folder)
-    data = Path(args.data or Path("plantview-data") / folder.resolve().name)
+    data = data_folder(args.data, folder)
     packed = asyncio.run(_packed(args, plant, data))
     for line in said(packed, plant):
         print(line)

@@ -16,7 +16,7 @@ from plantview.channel.paths import socket_path
 from plantview.cli_progress import Progress
 from plantview.cli_span import span_of
 from plantview.config import load_plant
-from plantview.config.bundled import plant_folder
+from plantview.config.bundled import data_folder, plant_folder
 from plantview.config.problems import near
 from plantview.derive import Derivation
 from plantview.errors import ChannelError, NotRunning, StartRefused
@@ -67,7 +67,7 @@ def export_history(args: argparse.Namespace) -> int:
     """Write what was read of some points into a file."""
     folder = plant_folder(args.plant_dir)
     plant = load_plant(folder)
-    data = Path(args.data or Path("plantview-data") / folder.resolve().name)
+    data = data_folder(args.data, folder)
     signals = chosen(plant, args.point)
     target = Path(args.out)
     if not target.parent.is_dir():

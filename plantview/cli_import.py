@@ -10,7 +10,7 @@ from plantview.cli_keep import kept_by
 from plantview.cli_progress import Progress
 from plantview.clock import SystemClock, utc_text
 from plantview.config import load_plant
-from plantview.config.bundled import plant_folder
+from plantview.config.bundled import data_folder, plant_folder
 from plantview.errors import LogUnreadable, StartRefused
 from plantview.importing.column_map import read_map
 from plantview.importing.first_map import first_map
@@ -32,7 +32,7 @@ def import_log(args: argparse.Namespace) -> int:
         raise StartRefused(
             f"give the map of its columns with --columns MAP.toml; a first one: plantview import --start-map {log} {args.plant_dir}"
         )
-    data = Path(args.data or Path("plantview-data") / folder.resolve().name)
+    data = data_folder(args.data, folder)
     return _take(log, Path(args.columns), plant, data, args)
 
 

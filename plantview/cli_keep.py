@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import Iterator, Mapping
 from contextlib import ExitStack
 from pathlib import Path
-from typing import Any, Final, Protocol
+from typing import Any, Final
 
 from plantview.channel.client import ask_once
 from plantview.channel.paths import socket_path
@@ -14,18 +14,13 @@ from plantview.clock import SystemClock
 from plantview.errors import StartRefused
 from plantview.history import Samples, Store
 from plantview.history.samples import Report
+from plantview.importing.take import Keeper
 from plantview.model.plant import Plant
 from plantview.model.signal import Signal
 from plantview.process import owned
 from plantview.service.backfill_ask import SAMPLES_MAX, row_of_samples
 
 ASK_REAL_S: Final = 60.0
-
-
-class Keeping(Protocol):
-    """What samples are handed to."""
-
-    def backfill(self, samples: Mapping[str, Samples]) -> Report: ...
 
 
 class RunningPlant:
@@ -69,7 +64,7 @@ def parts(samples: Mapping[str, Samples]) -> Iterator[dict[str, Any]]:
         yield part
 
 
-def kept_by(stack: ExitStack, plant: Plant, data: Path, signals: Mapping[str, Signal]) -> Keeping:
+def kept_by(stack: ExitStack, plant: Plant, data: Path, signals: Mapping[str, Signal]) -> Keeper:
     """Return who keeps samples for this folder: we, if nobody runs on it; else the plant that does."""
     try:
         stack.enter_context(owned(data))

@@ -4,21 +4,20 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterator, Mapping
-from pathlib import Path
 from typing import Final
 
 from plantview.cli_progress import Progress
 from plantview.cli_span import span_of
 from plantview.clock import SystemClock, local_text
 from plantview.config import load_plant
-from plantview.config.bundled import plant_folder
+from plantview.config.bundled import data_folder, plant_folder
 from plantview.derive import Derivation
 from plantview.derive.learned import Learned, Model
 from plantview.derive.learned.learning import Learning, Refused
 from plantview.derive.learned.models import write_models
 from plantview.errors import StartRefused
-from plantview.history import Archive, Samples
-from plantview.importing.replay import PROBE_MS, periods_s, step_s, stretches
+from plantview.history import Archive
+from plantview.importing.replay import stepping, stretches
 from plantview.model.columns import Reasons
 from plantview.model.plant import Plant
 from plantview.model.signal import signal_of
@@ -32,7 +31,7 @@ def learn(args: argparse.Namespace) -> int:
     """Fit a model of every machine, keep those that can be had, and say of each what came of it."""
     folder = plant_folder(args.plant_dir)
     plant = load_plant(folder)
-    data = Path(args.data or Path("plantview-data") / folder.resolve().name)
+    data = data_folder(args.data, folder)
     archive = Archive.of(plant, data)
     span = span_of(args.start, args.end, plant.zone, archive.extent())
     before = Learned(data, plant.id)
@@ -48,15 +47,8 @@ def learn(args: argparse.Namespace) -> int:
 
 def _learned(plant: Plant, archive: Archive, span: tuple[int, int]) -> dict[str, Model | Refused]:
     signals = [signal_of(point) for point in plant.points.values()]
-    first = archive.ranges([signal.name for signal in signals], span[0], min(span[1], span[0] + PROBE_MS))
-
-    def probe(name: str, from_ms: int, to_ms: int) -> Samples:
-        del from_ms, to_ms  # the first day, read once for all points
-        return first[name]
-
-    periods = periods_s(signals, probe, *span)
-    step_ms = round(max(STEP_S_LEAST, step_s(periods, probe, *span)) * 1_000)
-    whole, done = -(-(span[1] - span[0]) // step_ms), 0
+    steps = stepping(signals, archive.ranges, span, STEP_S_LEAST)
+    step_ms, periods, whole, done = steps.step_ms, steps.periods, steps.count, 0
     progress = Progress(f"{whole} steps of {step_ms / 1_000:g} s")
     derivation, reasons = Derivation(plant), Reasons()
     learning, sweep = Learning(plant, derivation.units, step_ms), derivation.sweep()

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from plantview.cli_check import problems_of
 from plantview.clock import local_text
-from plantview.config.bundled import plant_folder
+from plantview.config.bundled import data_folder, plant_folder
 from plantview.errors import ConfigError, StartRefused
 from plantview.evidence import Opened, unpack
 from plantview.history import Archive
@@ -84,7 +84,7 @@ def _plant(args: argparse.Namespace) -> Place:
     plant, problems = problems_of(folder)
     if plant is None:
         raise ConfigError(folder, problems)
-    data = Path(args.data or Path("plantview-data") / folder.resolve().name)
+    data = data_folder(args.data, folder)
     extent = Archive.of(plant, data).extent()
     if extent is None:
         raise StartRefused(

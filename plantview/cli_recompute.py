@@ -11,16 +11,17 @@ from pathlib import Path
 from typing import Final
 
 from plantview.alarms import AlarmEngine, AlarmStore, compile_rules
-from plantview.cli_keep import Keeping, kept_by
+from plantview.cli_keep import kept_by
 from plantview.cli_progress import Progress
 from plantview.cli_span import span_of
 from plantview.clock import ManualClock, local_text
 from plantview.config import load_plant
-from plantview.config.bundled import plant_folder
+from plantview.config.bundled import data_folder, plant_folder
 from plantview.derive import Derivation
 from plantview.derive.learned import Learned
 from plantview.history import Archive, Samples, Store
-from plantview.importing.replay import PROBE_MS, frames, periods_s, step_s, stretches, written
+from plantview.importing.replay import frames, stepping, stretches, written
+from plantview.importing.take import Keeper
 from plantview.model.columns import Reasons
 from plantview.model.plant import Plant
 from plantview.model.reading import Frame
@@ -34,7 +35,7 @@ def recompute(args: argparse.Namespace) -> int:
     """Work out the derived values of a span again and replace what is stored."""
     folder = plant_folder(args.plant_dir)
     plant = load_plant(folder)
-    data = Path(args.data or Path("plantview-data") / folder.resolve().name)
+    data = data_folder(args.data, folder)
     with ExitStack() as stack:
         derivation, reasons = Derivation(plant, Learned(data, plant.id)), Reasons()
         known = {point.name: signal_of(point) for point in plant.points.values()} | dict(derivation.signals)
@@ -43,15 +44,8 @@ def recompute(args: argparse.Namespace) -> int:
         archive = Archive.of(plant, data, owner=isinstance(keeping, Store))
         span = span_of(args.start, args.end, plant.zone, archive.extent())
         signals = [signal_of(point) for point in plant.points.values()]
-        first = archive.ranges([signal.name for signal in signals], span[0], min(span[1], span[0] + PROBE_MS))
-
-        def probe(name: str, from_ms: int, to_ms: int) -> Samples:
-            del from_ms, to_ms  # the first day, read once for all points
-            return first[name]
-
-        periods = periods_s(signals, probe, *span)
-        step_ms = round(step_s(periods, probe, *span) * 1_000)
-        whole = -(-(span[1] - span[0]) // step_ms)
+        steps = stepping(signals, archive.ranges, span)
+        step_ms, periods, whole = steps.step_ms, steps.periods, steps.count
         progress = Progress(f"{whole} steps of {step_ms / 1_000:g} s")
         if keeping is None:
             stepped = _told(frames(signals, archive.range, span, step_ms, periods), whole, progress)
@@ -78,7 +72,7 @@ def _told(stepped: Iterator[Frame], whole: int, progress: Progress) -> Iterator[
         yield frame
 
 
-def _write(keeping: Keeping, found: Mapping[str, Samples]) -> int:
+def _write(keeping: Keeper, found: Mapping[str, Samples]) -> int:
     keeping.backfill(found)
     return sum(len(samples.at_ms) for samples in found.values())
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from plantview.alarms import is_warning
 from plantview.cli_check import problems_of
-from plantview.config.bundled import plant_folder
+from plantview.config.bundled import data_folder, plant_folder
 from plantview.config.in_use import copy_in_use, forget, forget_older, same
 from plantview.config.order import Order
 from plantview.errors import ConfigError, Problem, StartRefused
@@ -25,7 +25,7 @@ def reload(args: argparse.Namespace) -> list[str]:
     except ConfigError as error:
         told = f"{len(error.problems)} problem(s); what runs goes on as it was"
         raise StartRefused(f"{error}\n{told}") from None
-    data = Path(args.data or Path("plantview-data") / folder.resolve().name).resolve()
+    data = data_folder(args.data, folder).resolve()
     refused = ask_reload(data)
     if refused:
         raise StartRefused("\n".join([*refused, f"{plant.name} goes on with the description it had"]))

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Final
 
+DATA_FOLDERS: Final = Path("plantview-data")
+"""Where plants keep their data unless they are told otherwise, below the folder that a command is given in."""
 _PACKAGE = Path(__file__).resolve().parent.parent
 
 
@@ -23,3 +26,8 @@ def plant_folder(text: str) -> Path:
     """Return the folder that a person names: a path, or the name of an example plant."""
     path = Path(text)
     return path if path.exists() else bundled_plants().get(text, path)
+
+
+def data_folder(given: str | None, folder: Path) -> Path:
+    """Return where the plant described in a folder keeps its data: the place that was given, else one of its name."""
+    return Path(given or DATA_FOLDERS / folder.resolve().name)

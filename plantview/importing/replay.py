@@ -70,6 +70,31 @@ def step_s(periods: Mapping[str, float], read: Read, from_ms: int, to_ms: int) -
     return max(DERIVE_PERIOD_S, min(seen, default=DERIVE_PERIOD_S))
 
 
+@dataclass(frozen=True, slots=True)
+class Stepping:
+    """How a span of stored samples is gone through."""
+
+    periods: Mapping[str, float]
+    """How often each signal was read [s]."""
+    step_ms: int
+    count: int
+
+
+def stepping(
+    signals: Sequence[Signal], read_all: ReadAll, span: tuple[int, int], least_s: float = DERIVE_PERIOD_S
+) -> Stepping:
+    """Return the steps of a span, ``least_s`` apart at the least, after a look at its first day."""
+    first = read_all([signal.name for signal in signals], span[0], min(span[1], span[0] + PROBE_MS))
+
+    def probe(name: str, from_ms: int, to_ms: int) -> Samples:
+        del from_ms, to_ms  # the first day, read once for all points
+        return first[name]
+
+    periods = periods_s(signals, probe, *span)
+    step_ms = round(max(least_s, step_s(periods, probe, *span)) * 1_000)
+    return Stepping(periods, step_ms, -(-(span[1] - span[0]) // step_ms))
+
+
 def frames(
     signals: Sequence[Signal], read: Read, span: tuple[int, int], step_ms: int, periods: Mapping[str, float]
 ) -> Iterator[Frame]:

@@ -24,7 +24,7 @@ class Hosts:
         if host.lower() in self.names:
             return True
         name, _, port = host.rpartition(":")
-        return bool(self.any_address) and port == str(self.any_address) and _is_address(name.strip("[]"))
+        return bool(self.any_address) and port == str(self.any_address) and is_address(name.strip("[]"))
 
     def allows_origin(self, origin: str) -> bool:
         """Return whether an Origin header names a page of ours."""
@@ -51,7 +51,8 @@ def is_loopback(host: str) -> bool:
         return host == "localhost"
 
 
-def _is_address(text: str) -> bool:
+def is_address(text: str) -> bool:
+    """Whether a text is an address of a computer, not a name."""
     try:
         ipaddress.ip_address(text)
     except ValueError:
