@@ -10,7 +10,6 @@ from typing import Any, Final
 from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_MAX_INSTANCES, EVENT_JOB_MISSED, JobEvent
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
-from plantview import __version__
 from plantview.alarms import AlarmEngine, AlarmStore, compile_rules, is_warning
 from plantview.channel.paths import socket_path
 from plantview.channel.server import ChannelServer
@@ -18,7 +17,7 @@ from plantview.clock import Clock
 from plantview.derive import Derivation
 from plantview.derive.conditions import conditions
 from plantview.derive.flows import flows
-from plantview.errors import ChannelError, ConfigError
+from plantview.errors import ConfigError
 from plantview.history import NOT_READ, Archive, Store
 from plantview.model.plant import Plant
 from plantview.model.reading import Batch, Frame
@@ -35,7 +34,7 @@ from plantview.service.findings import PERIOD_S as FINDINGS_PERIOD_S
 from plantview.service.findings import Findings
 from plantview.service.learned_asks import PERIOD_S as MODELS_PERIOD_S
 from plantview.service.learned_asks import LearnedAsks
-from plantview.service.messages import Rows, changed, samples_row, signal_row, view
+from plantview.service.messages import Rows, asked_range, changed, hello, samples_row, view
 from plantview.service.past_alarms import AlarmsThen
 from plantview.service.past_asks import PastAsks
 from plantview.service.startup_asks import StartupAsks
@@ -50,7 +49,6 @@ FRAME_PERIOD_REAL_S: Final = 1.0
 FIRST_SWEEPS_REAL_S: Final = 15.0
 """At first derived values follow every frame, so that they are there as soon as the devices were swept once;
 alarms are judged from then on, or from the first sweep: what was not read yet is no news to anybody."""
-RANGE_MS_MAX: Final = 2 * 3_600_000
 
 log = logging.getLogger("plantview.service")
 
@@ -221,17 +219,7 @@ class Field:
         return {"seq": self._frame.seq, "now_ms": self.clock.now_ms(), "full": True, **rows}
 
     def _hello(self) -> dict[str, Any]:
-        return {
-            "plant_id": self.plant.id,
-            "name": self.plant.name,
-            "now_ms": self.clock.now_ms(),
-            "speed": self.clock.speed,
-            "simulated": self.plant.simulated,
-            "started_ms": self.started_ms,
-            "version": __version__,
-            "signals": [signal_row(signal) for signal in self.signals.values()],
-            "unbound": dict(self.derivation.unbound),
-        }
+        return hello(self.plant, self.clock, self.signals, self.derivation.unbound, self.started_ms)
 
     def _health(self) -> dict[str, Any]:
         devices = self.polling.health()
@@ -258,9 +246,5 @@ class Field:
         return self._health()
 
     async def _range(self, body: dict[str, Any]) -> dict[str, Any]:
-        name = str(body["point"])
-        if name not in self.signals:
-            raise ChannelError(f"no point '{name}' in this plant")
-        to_ms = int(body.get("to_ms", self.clock.now_ms() + 1))
-        from_ms = max(int(body.get("from_ms", 0)), to_ms - RANGE_MS_MAX)
+        name, from_ms, to_ms = asked_range(body, self.signals, self.clock.now_ms())
         return samples_row(name, self.history.recent(name, from_ms, to_ms))

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, Final
 
+from plantview import __version__
+from plantview.clock import Clock
+from plantview.errors import ChannelError
 from plantview.history import Samples
 from plantview.model.operation import BranchFlow, Condition
+from plantview.model.plant import Plant
 from plantview.model.quality import Quality
 from plantview.model.reading import Frame, Reading
 from plantview.model.signal import Signal
 
 Rows = dict[str, list[Any]]
+RANGE_MS_MAX: Final = 2 * 3_600_000
 FLOW_DECIMALS = 3
 U95_DIGITS = 3
 """More digits of an uncertainty would say nothing, and change with every frame."""
@@ -42,6 +47,32 @@ def _reading(item: Reading) -> list[Any]:
 def _flow(item: BranchFlow) -> list[Any]:
     flow = None if item.flow_l_s is None else round(item.flow_l_s, FLOW_DECIMALS)
     return [flow, item.moving, str(item.basis)]
+
+
+def hello(
+    plant: Plant, clock: Clock, signals: Mapping[str, Signal], unbound: Mapping[str, str], started_ms: int
+) -> dict[str, Any]:
+    """Return what a subscriber hears first: whose plant this is, how its time runs, and every signal."""
+    return {
+        "plant_id": plant.id,
+        "name": plant.name,
+        "now_ms": clock.now_ms(),
+        "speed": clock.speed,
+        "simulated": plant.simulated,
+        "started_ms": started_ms,
+        "version": __version__,
+        "signals": [signal_row(signal) for signal in signals.values()],
+        "unbound": dict(unbound),
+    }
+
+
+def asked_range(body: Mapping[str, Any], signals: Mapping[str, Signal], now_ms: int) -> tuple[str, int, int]:
+    """Return the signal and the span that a question is about, bounded; ChannelError for a signal that is none."""
+    name = str(body["point"])
+    if name not in signals:
+        raise ChannelError(f"no point '{name}' in this plant")
+    to_ms = int(body.get("to_ms", now_ms + 1))
+    return name, max(int(body.get("from_ms", 0)), to_ms - RANGE_MS_MAX), to_ms
 
 
 def signal_row(signal: Signal) -> dict[str, Any]:

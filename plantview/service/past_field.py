@@ -7,24 +7,21 @@ from collections.abc import Awaitable, Callable, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from plantview import __version__
 from plantview.alarms import compile_rules
 from plantview.channel.messages import AskRefused
 from plantview.channel.paths import socket_path
 from plantview.channel.server import ChannelServer
 from plantview.clock import Clock
 from plantview.derive import Derivation
-from plantview.errors import ChannelError
 from plantview.history import Archive, Samples
 from plantview.model.plant import Plant
 from plantview.model.signal import Signal, signal_of
 from plantview.process import say
-from plantview.service.messages import samples_row, signal_row
+from plantview.service.messages import asked_range, hello, samples_row
 from plantview.service.past_alarms import AlarmsThen
 from plantview.service.past_asks import PastAsks
 
-RANGE_MS_MAX: Final = 2 * 3_600_000
-REFUSED: Final = ("acknowledge", "alarm_act", "notice_test", "command_act")
+REFUSED: Final = ("acknowledge", "alarm_act", "notice_test", "command")
 """Acts of people, which there is nobody here to do."""
 WHY: Final = "this is the past of a plant; nothing can be acknowledged, changed or commanded here"
 
@@ -64,26 +61,11 @@ class PastField:
             await self.channel.stop()
 
     def _hello(self) -> dict[str, Any]:
-        now_ms = self.clock.now_ms()
-        return {
-            "plant_id": self.plant.id,
-            "name": self.plant.name,
-            "now_ms": now_ms,
-            "speed": self.clock.speed,
-            "simulated": self.plant.simulated,
-            "started_ms": now_ms,
-            "version": __version__,
-            "signals": [signal_row(signal) for signal in self.signals.values()],
-            "unbound": self._unbound,
-            "past_only": True,
-        }
+        told = hello(self.plant, self.clock, self.signals, self._unbound, self.clock.now_ms())
+        return {**told, "past_only": True}
 
     async def _range(self, body: dict[str, Any]) -> dict[str, Any]:
-        name = str(body["point"])
-        if name not in self.signals:
-            raise ChannelError(f"no point '{name}' in this plant")
-        to_ms = int(body.get("to_ms", self.clock.now_ms() + 1))
-        from_ms = max(int(body.get("from_ms", 0)), to_ms - RANGE_MS_MAX)
+        name, from_ms, to_ms = asked_range(body, self.signals, self.clock.now_ms())
         async with self._reading:
             return samples_row(name, await asyncio.to_thread(self._archive.range, name, from_ms, to_ms))
 
