@@ -52,6 +52,22 @@
   const fixed = (value, digits) => value.toFixed(digits).replace(/^-(?=0(\.0*)?$)/, "").replace("-", "−");
   const scale = (signal, units) => signal[units];
   const toShown = (signal, reported, units) => reported * scale(signal, units).f + scale(signal, units).o;
+  /* One signal's samples as lines, broken where nothing was known: at bad samples, and where samples are missing. */
+  const pieces = (read, signal, units, placeX) => {
+    const longest = 3.5 * 1000 * (signal.period_s || 15), steps = Object.keys(signal.states || {}).length > 0, found = [];
+    let piece = null, last = 0;
+    read.at_ms.forEach((at, index) => {
+      const raw = read.values[index];
+      if (raw === null || read.quality[index] === 3) { piece = null; return; }
+      const value = steps ? raw : toShown(signal, raw, units);
+      if (!piece || at - last > longest) found.push(piece = []);
+      else if (steps) piece.push([placeX(at), piece.at(-1)[1]]);
+      piece.push([placeX(at), value]);
+      last = at;
+    });
+    return found;
+  };
+
   /* Calculations and design data come in the SI unit of the quantity, which is also what an SI viewer sees. */
   const siToShown = (signal, si, units) => toShown(signal, (si - signal.si.o) / signal.si.f, units);
 
@@ -155,7 +171,7 @@
   };
 
   window.plantviewPages = {
-    one, all, make, say, fixed, shown, fillValue, toShown, siToShown, hhmm, hhmmss, moment, age, kept, keep, KEPT, QUALITIES,
+    one, all, make, say, fixed, shown, fillValue, toShown, siToShown, pieces, hhmm, hhmmss, moment, age, kept, keep, KEPT, QUALITIES,
     onPaint: (paint) => painters.push(paint),
     onPage: (begin) => document.addEventListener("plantview-page", begin, { once: true }),
   };

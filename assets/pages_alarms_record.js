@@ -2,7 +2,7 @@
 (() => {
   "use strict";
 
-  const { one, make, say, moment, hhmm, age, fixed, toShown, onPaint, onPage } = window.plantviewPages;
+  const { one, make, say, moment, hhmm, age, fixed, pieces, onPaint, onPage } = window.plantviewPages;
   const { badge, stateWord, firstOut, ageOf, CHANGES, read, post, person, initialsField } = window.plantviewAlarms;
   const ACT = "/api/v1/alarms/act", ANSWER = "#record-said", UNSEEN = new Set(["UNACK", "RTNUN", "LATUN"]);
   const BEFORE_MS = 30 * 60000, AFTER_MS = 30 * 60000, RENEW_MS = 5000;
@@ -46,20 +46,6 @@
   const span = (alarm, nowMs) => {
     const event = alarm.since_ms || nowMs;
     return [event - BEFORE_MS, Math.min(nowMs, event + AFTER_MS)];
-  };
-  const pieces = (past, signal, units, placeX) => {
-    const longest = 3.5 * 1000 * (signal.period_s || 15), steps = Object.keys(signal.states || {}).length > 0, found = [];
-    let piece = null, last = 0;
-    past.at_ms.forEach((at, index) => {
-      const raw = past.values[index];
-      if (raw === null || past.quality[index] === 3) { piece = null; return; }
-      const value = steps ? raw : toShown(signal, raw, units);
-      if (!piece || at - last > longest) found.push(piece = []);
-      else if (steps) piece.push([placeX(at), piece.at(-1)[1]]);
-      piece.push([placeX(at), value]);
-      last = at;
-    });
-    return found;
   };
   const draw = (past, signal, units, alarm, [from, to]) => {
     const placeX = (at) => LEFT + ((at - from) / (to - from)) * (WIDTH - LEFT - RIGHT);

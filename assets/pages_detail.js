@@ -2,7 +2,7 @@
 (() => {
   "use strict";
 
-  const { one, make, say, fixed, shown, fillValue, toShown, hhmm, hhmmss, age, onPaint } = window.plantviewPages;
+  const { one, make, say, fixed, shown, fillValue, pieces, hhmm, hhmmss, age, onPaint } = window.plantviewPages;
   const HOUR_MS = 3600000;
   const MINUTE_MS = 60000;
   const SHORTEST_MS = 5 * MINUTE_MS;
@@ -123,25 +123,6 @@
     } catch (error) {
       if (open === name) box.replaceChildren(make("p", { class: "quiet" }, `The last hour cannot be read now: ${error.message}`));
     }
-  };
-
-  /* One line, broken where nothing was known: at bad samples, and where samples are missing. */
-  const pieces = (read, signal, units, placeX) => {
-    const longest = 3.5 * 1000 * (signal.period_s || 15);
-    const steps = Object.keys(signal.states).length > 0;
-    const found = [];
-    let piece = null;
-    let last = null;
-    read.at_ms.forEach((at, index) => {
-      const raw = read.values[index];
-      if (raw === null || read.quality[index] === 3) { piece = null; return; }
-      const value = steps ? raw : toShown(signal, raw, units);
-      if (!piece || at - last > longest) found.push(piece = []);
-      else if (steps) piece.push([placeX(at), piece.at(-1)[1]]);
-      piece.push([placeX(at), value]);
-      last = at;
-    });
-    return found;
   };
 
   const draw = (read, signal, units) => {
