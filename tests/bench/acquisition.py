@@ -18,7 +18,6 @@ import tempfile
 import time
 from collections.abc import Awaitable, Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
@@ -38,6 +37,7 @@ from plantview.model.reading import Batch
 from plantview.polling import Polling
 from plantview.polling.modbus_station import ModbusStation
 from plantview.polling.outcome import reading_of
+from tests.bench.rows import Row, ratio_heading
 from tests.faults import modbus_device as raw
 from tests.faults.polled import bacnet_device, modbus_device, object_point, plant_of, register_point
 from tests.interop.peers.libmodbus import compiled
@@ -46,22 +46,6 @@ HERE = Path(__file__).parent
 LOOPBACK = "127.0.0.1"
 OBJECTS, BATCH = 200, 60
 REGISTERS = 2_000
-
-
-@dataclass(frozen=True)
-class Row:
-    """One figure; the goal is a limit of ``ratio`` or of ``measured``."""
-
-    name: str
-    measured: str
-    compared: str
-    ratio: float | None
-    goal: str
-    ok: bool
-
-    def __str__(self) -> str:
-        ratio = "" if self.ratio is None else f"{self.ratio:.4g}"
-        return f"{self.name:<67} {self.measured:>14} {self.compared:>16} {ratio:>9} {self.goal:>20}  {'ok' if self.ok else 'short'}"
 
 
 @contextmanager
@@ -477,7 +461,7 @@ def main() -> None:
     if given.way:
         print(asyncio.run(WAYS[given.way](given.port)))
         return
-    print(f"{'figure':<67} {'measured':>14} {'compared with':>16} {'ratio':>9} {'goal':>20}")
+    print(ratio_heading())
     for row in bacnet_cost():
         print(row, flush=True)
     for row in asyncio.run(modbus_cost()):

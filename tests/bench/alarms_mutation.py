@@ -7,12 +7,9 @@ still pass has survived. A sample from a fixed seed by default, every mutant wit
 
 from __future__ import annotations
 
-import argparse
 import ast
 import copy
-import random
 import sys
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
@@ -20,12 +17,9 @@ from typing import Final
 ROOT: Final = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
-from tests.bench.mutate import Mutant, Trial  # noqa: E402 - the folder is no installed package
-from tests.bench.rows import Figure, heading  # noqa: E402
+from tests.bench.mutate import Bench, Mutant, run  # noqa: E402 - the folder is no installed package
 
 ALARMS: Final = ROOT / "plantview" / "alarms"
-GOAL: Final = 0.95
-SAMPLE: Final = 40
 LEFT_OUT: Final = frozenset({"__init__", "starting_limits"})
 """Texts and data, nothing that decides."""
 FIRST: Final[dict[str, str]] = {
@@ -110,25 +104,6 @@ def _mutate(item: ast.AST) -> None:
             raise AssertionError(f"{type(item).__name__} is no mutable part")
 
 
-class AlarmTrial(Trial):
-    """The same trial, of the alarms and with their tests."""
-
-    def killed(self, mutant: Mutant) -> bool:
-        """Return whether a test fails, hangs, or the module does not even load, with the mutant in place."""
-        place = self._copy / "alarms" / f"{mutant.module}.py"
-        before = place.read_text(encoding="utf-8")
-        place.write_text(mutant.source, encoding="utf-8")
-        try:
-            return self._run(tests_of(mutant.module)) != 0
-        finally:
-            place.write_text(before, encoding="utf-8")
-
-    def sound(self, module: str) -> bool:
-        """Return whether the tests pass with the module as ``ast.unparse`` writes it, unchanged."""
-        source = ast.unparse(ast.parse((ALARMS / f"{module}.py").read_text(encoding="utf-8")))
-        return not self.killed(Mutant(module, 0, "nothing", source))
-
-
 def tests_of(module: str) -> list[str]:
     """Return the alarms' tests, those that speak of a module first; a life of random acts comes last."""
     first = f"test_alarm_{FIRST.get(module, module)}"
@@ -153,41 +128,6 @@ def preload() -> None:
         assert library.__name__ in sys.modules
 
 
-def main() -> int:
-    """Print every survivor by name, and the share that was found."""
-    options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    options.add_argument("--full", action="store_true")
-    options.add_argument("--only", default="", help="modules, with commas between")
-    options.add_argument("--sample", type=int, default=SAMPLE, help="how many mutants (default %(default)s)")
-    asked = options.parse_args()
-    present = sorted(path.stem for path in ALARMS.glob("*.py") if path.stem not in LEFT_OUT)
-    modules = asked.only.split(",") if asked.only else present
-    every = [mutant for module in modules for mutant in mutants(module)]
-    whole = asked.full or bool(asked.only)
-    chosen = every if whole else random.Random(11).sample(every, min(asked.sample, len(every)))
-    preload()
-    with tempfile.TemporaryDirectory(prefix="mutants-") as folder:
-        trial = AlarmTrial(Path(folder))
-        if not trial.sound("delay"):
-            print((Path(folder) / "said").read_text(encoding="utf-8")[-3_000:])
-            print("the tests fail without any mutant: nothing can be said                short")
-            return 1
-        survivors = []
-        for mutant in chosen:
-            if not trial.killed(mutant):
-                survivors.append(mutant)
-                print(f"  survived: {mutant.name}  {reason_of(mutant)}", flush=True)
-    share = 1 - len(survivors) / len(chosen)
-    print(heading())
-    scope = f"{len(chosen)} of {len(every)} mutants of {len(modules)} modules"
-    print(Figure("mutants of alarms killed", f"{100 * share:.1f} %", scope, f"≥ {100 * GOAL:.0f} %", share >= GOAL))
-    return 0 if share >= GOAL else 1
-
-
-def reason_of(mutant: Mutant) -> str:
-    """Return why a survivor changes nothing; empty where that was not looked into."""
-    return next((why for start, why in REASONS.items() if f"{mutant.module}:{mutant.what}".startswith(start)), "")
-
-
 if __name__ == "__main__":
-    sys.exit(main())
+    bench = Bench(ALARMS, mutants, tests_of, preload, REASONS, sample=40, seed=11, left_out=LEFT_OUT, sound="delay")
+    sys.exit(run(bench, __doc__))

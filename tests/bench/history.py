@@ -19,7 +19,6 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -27,25 +26,11 @@ from typing import Any
 CHECKOUT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(CHECKOUT))
 
+from tests.bench.rows import Row, ratio_heading  # noqa: E402 - the folder is no installed package
+
 BYTES_PER_MB = 1e6
 LIVE_POINTS, LIVE_PERIOD_S = 2_000, 5
 BULK_POINTS, BULK_DAYS = 20, 30
-
-
-@dataclass(frozen=True)
-class Row:
-    """One figure; the goal is a limit of ``ratio`` where there is one, else of what was measured."""
-
-    name: str
-    measured: str
-    compared: str
-    ratio: float | None
-    goal: str
-    ok: bool
-
-    def __str__(self) -> str:
-        ratio = "" if self.ratio is None else f"{self.ratio:.3g}"
-        return f"{self.name:<62} {self.measured:>16} {self.compared:>26} {ratio:>8} {self.goal:>12}  {'ok' if self.ok else 'short'}"
 
 
 @contextlib.contextmanager
@@ -596,6 +581,7 @@ def main() -> int:
         CHILDREN[chosen.child[0]](Path(chosen.child[1]), chosen.child[2])
         return 0
     print(f"SQLite {sqlite3.sqlite_version}, {os.cpu_count()} processors, load {os.getloadavg()[0]:.1f}")
+    print(ratio_heading())
     short = 0
     with folder() as bulk:
         for row in (

@@ -20,7 +20,7 @@ import random
 import shutil
 import sys
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -30,7 +30,6 @@ sys.path.insert(0, str(ROOT))
 from tests.bench.rows import Figure, heading  # noqa: E402 - the folder is no installed package
 
 CALCS = ROOT / "plantview" / "calcs"
-SAMPLE = 60
 GOAL = 0.95
 SECONDS_MAX = 60
 TESTS = ("tests/standards", "tests/unit")
@@ -171,28 +170,28 @@ def _tells_of_numbers(name: str) -> bool:
 
 
 class Trial:
-    """A copy of the package in which one module at a time is a mutant; children run the tests against it."""
+    """A copy of the package in which one module of a room at a time is a mutant; children run the tests against it."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, room: Path, tests: Callable[[str], Sequence[str]]) -> None:
         self._copy = folder / "plantview"
         shutil.copytree(ROOT / "plantview", self._copy, ignore=shutil.ignore_patterns("__pycache__"))
         for name in ("tests", "config", "assets", "pyproject.toml"):
             (folder / name).symlink_to(ROOT / name)
-        self._folder = folder
+        self._folder, self._room, self._tests = folder, room, tests
 
     def killed(self, mutant: Mutant) -> bool:
-        """Return whether a test fails, or the module does not even load, with the mutant in place."""
-        place = self._copy / "calcs" / f"{mutant.module}.py"
+        """Return whether a test fails, hangs, or the module does not even load, with the mutant in place."""
+        place = self._copy / self._room.name / f"{mutant.module}.py"
         before = place.read_text(encoding="utf-8")
         place.write_text(mutant.source, encoding="utf-8")
         try:
-            return self._run(tests_of(mutant.module)) != 0
+            return self._run(self._tests(mutant.module)) != 0
         finally:
             place.write_text(before, encoding="utf-8")
 
     def sound(self, module: str) -> bool:
         """Return whether the tests pass with the module as ``ast.unparse`` writes it, unchanged."""
-        source = ast.unparse(ast.parse((CALCS / f"{module}.py").read_text(encoding="utf-8")))
+        source = ast.unparse(ast.parse((self._room / f"{module}.py").read_text(encoding="utf-8")))
         return not self.killed(Mutant(module, 0, "nothing", source))
 
     def _run(self, files: Sequence[str]) -> int:
@@ -258,47 +257,68 @@ def preload() -> None:
         assert library.__name__ in sys.modules
 
 
-def reason_of(mutant: Mutant) -> str:
-    """Return why a survivor changes nothing; empty where that was not looked into."""
-    return next((why for start, why in REASONS.items() if f"{mutant.module}:{mutant.what}".startswith(start)), "")
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """What is changed, by whose tests it should be found, and what is known about those that no test can find."""
+
+    room: Path
+    mutants: Callable[[str], Iterator[Mutant]]
+    tests: Callable[[str], Sequence[str]]
+    preload: Callable[[], None]
+    reasons: Mapping[str, str]
+    sample: int
+    seed: int
+    left_out: Collection[str] = ("__init__",)
+    sound: str = ""
+    """The module whose tests are tried without any mutant; empty tries each one that is changed."""
+
+    def reason_of(self, mutant: Mutant) -> str:
+        """Return why a survivor changes nothing; empty where that was not looked into."""
+        name = f"{mutant.module}:{mutant.what}"
+        return next((why for start, why in self.reasons.items() if name.startswith(start)), "")
+
+    def chosen(self, asked: argparse.Namespace) -> tuple[list[Mutant], str]:
+        """Return the mutants to try, and of how many they are some."""
+        present = sorted(path.stem for path in self.room.glob("*.py") if path.stem not in self.left_out)
+        modules = asked.only.split(",") if asked.only else present
+        every = [mutant for module in modules for mutant in self.mutants(module)]
+        some = every
+        if not (asked.full or asked.only):
+            some = random.Random(asked.seed).sample(every, min(asked.sample, len(every)))
+        return some, f"{len(some)} of {len(every)} mutants of {len(modules)} modules"
+
+    def trouble(self, trial: Trial, chosen: Sequence[Mutant]) -> str:
+        """Return the first module whose tests fail without any mutant; empty if there is none."""
+        modules = [self.sound] if self.sound else sorted({mutant.module for mutant in chosen})
+        return next((module for module in modules if not trial.sound(module)), "")
 
 
-def main() -> int:
-    """Print the figure and every survivor by name."""
-    options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+def run(bench: Bench, about: str | None) -> int:
+    """Print every survivor by name, and the share that was found; return 0 where it reaches the goal."""
+    options = argparse.ArgumentParser(description=about, formatter_class=argparse.RawDescriptionHelpFormatter)
     options.add_argument("--full", action="store_true")
     options.add_argument("--only", default="", help="modules, with commas between")
-    options.add_argument("--sample", type=int, default=SAMPLE, help="how many mutants (default %(default)s)")
-    options.add_argument("--seed", type=int, default=1)
-    asked = options.parse_args()
-    modules = (
-        asked.only.split(",")
-        if asked.only
-        else sorted(path.stem for path in CALCS.glob("*.py") if path.stem != "__init__")
-    )
-    every = [mutant for module in modules for mutant in mutants(module)]
-    chosen = (
-        every if asked.full or asked.only else random.Random(asked.seed).sample(every, min(asked.sample, len(every)))
-    )
-    preload()
+    options.add_argument("--sample", type=int, default=bench.sample, help="how many mutants (default %(default)s)")
+    options.add_argument("--seed", type=int, default=bench.seed)
+    chosen, scope = bench.chosen(options.parse_args())
+    bench.preload()
     with tempfile.TemporaryDirectory(prefix="mutants-") as folder:
-        trial = Trial(Path(folder))
-        for module in sorted({mutant.module for mutant in chosen}):
-            if not trial.sound(module):
-                print((Path(folder) / "said").read_text(encoding="utf-8")[-2_000:])
-                print(f"the tests of {module} fail without any mutant: nothing can be said")
-                return 1
-        survivors = []
+        trial = Trial(Path(folder), bench.room, bench.tests)
+        if module := bench.trouble(trial, chosen):
+            print((Path(folder) / "said").read_text(encoding="utf-8")[-3_000:])
+            print(f"the tests of {module} fail without any mutant: nothing can be said                short")
+            return 1
+        survivors = 0
         for mutant in chosen:
             if not trial.killed(mutant):
-                survivors.append(mutant)
-                print(f"  survived: {mutant.name}  {reason_of(mutant)}", flush=True)
-    share = 1 - len(survivors) / len(chosen)
+                survivors += 1
+                print(f"  survived: {mutant.name}  {bench.reason_of(mutant)}", flush=True)
+    share = 1 - survivors / len(chosen)
     print(heading())
-    scope = f"{len(chosen)} of {len(every)} mutants of {len(modules)} modules"
-    print(Figure("mutants of calcs killed", f"{100 * share:.1f} %", scope, f"≥ {100 * GOAL:.0f} %", share >= GOAL))
-    return 0
+    name = f"mutants of {bench.room.name} killed"
+    print(Figure(name, f"{100 * share:.1f} %", scope, f"≥ {100 * GOAL:.0f} %", share >= GOAL))
+    return 0 if share >= GOAL else 1
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(run(Bench(CALCS, mutants, tests_of, preload, REASONS, sample=60, seed=1), __doc__))

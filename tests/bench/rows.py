@@ -23,3 +23,25 @@ class Figure:
 def heading() -> str:
     """Return the words above the rows."""
     return f"{'figure':<50} {'measured':>22}  {'compared with':<46} {'goal':<22}"
+
+
+@dataclass(frozen=True)
+class Row:
+    """A figure with its ratio to what it is compared with; the goal is a limit of the ratio, else of what was measured."""
+
+    name: str
+    measured: str
+    compared: str
+    ratio: float | None
+    goal: str
+    ok: bool
+
+    def __str__(self) -> str:
+        """Return the row."""
+        ratio = "" if self.ratio is None else f"{self.ratio:.4g}"
+        return f"{self.name:<67} {self.measured:>16} {self.compared:>26} {ratio:>9} {self.goal:>20}  {'ok' if self.ok else 'short'}"
+
+
+def ratio_heading() -> str:
+    """Return the words above rows with a ratio."""
+    return f"{'figure':<67} {'measured':>16} {'compared with':>26} {'ratio':>9} {'goal':>20}"
