@@ -138,3 +138,12 @@ def running(
         reader.join(timeout=5)
         if process.stdout:
             process.stdout.close()
+
+
+@contextmanager
+def live_demo(folder: Path, *options: str, within_s: float = 30.0) -> Iterator[Running]:
+    """Run ``plantview demo`` until its first efficiency is there."""
+    with running(["demo", *options], folder) as started:
+        started.wait_line("open http://")
+        started.until(lambda: started.values()["PLANT.kw_per_ton"]["quality"] == "GOOD", within_s)
+        yield started

@@ -11,7 +11,7 @@ from playwright.sync_api import Browser, expect
 
 from plantview.config import load_plant
 from plantview.notifying.message import Call, alarm_message
-from tests.browser.seeing import chromium, seen
+from tests.browser.seeing import seen
 from tests.conftest import CHECKOUT
 from tests.running import Running, running
 
@@ -29,12 +29,6 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
         wanted = {"CWP-1.RUN", "PCHWP-1.RUN", "BC-2.SILENT"}
         started.until(lambda: wanted <= {row["id"] for row in started.get("/api/v1/alarms")["active"]}, 60)
         yield started
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as opened:
-        yield opened
 
 
 def listed(demo: Running, alarm: str) -> dict[str, object]:

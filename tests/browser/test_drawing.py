@@ -11,7 +11,7 @@ from xml.etree import ElementTree as ET
 import pytest
 from playwright.sync_api import Browser
 
-from tests.browser.seeing import chromium, seen
+from tests.browser.seeing import seen
 from tests.running import Running, running
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(180)]
@@ -31,13 +31,6 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
         started.wait_line("open http://")
         started.until(lambda: started.values()["CH-1.chws_temp"]["quality"] == "GOOD", 30)
         yield started
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """Return one browser for the module."""
-    with chromium() as opened:
-        yield opened
 
 
 @pytest.mark.parametrize("path", ["/", "/plant/loop?id=chw", "/plant/machine?id=CH-1"])

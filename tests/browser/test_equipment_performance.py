@@ -9,8 +9,8 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
 
-from tests.browser.seeing import SIZES, THEMES, chromium, seen
-from tests.running import Running, running
+from tests.browser.seeing import SIZES, THEMES, seen
+from tests.running import Running, live_demo
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(180)]
 MACHINES = ("CH-1", "CT-1", "PCHWP-1")
@@ -21,17 +21,8 @@ SIDEWAYS = "() => document.documentElement.scrollWidth <= window.innerWidth"
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
     """Return a demo that runs sixty times as fast, so that whole intervals are soon behind it."""
-    with running(["demo", "--speed", "60"], tmp_path_factory.mktemp("demo")) as started:
-        started.wait_line("open http://")
-        started.until(lambda: started.values()["PLANT.kw_per_ton"]["quality"] == "GOOD", 40)
+    with live_demo(tmp_path_factory.mktemp("demo"), "--speed", "60", within_s=40) as started:
         yield started
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """Return one browser for the module."""
-    with chromium() as opened:
-        yield opened
 
 
 def _accessible(page: Page) -> None:

@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser
 
-from tests.browser.seeing import SIZES, THEMES, chromium, seen
-from tests.running import Running, running
+from tests.browser.seeing import SIZES, THEMES, seen
+from tests.running import Running, live_demo
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(180)]
 PAGES = ("/", "/alarms", "/points", "/devices")
@@ -21,17 +21,8 @@ PICTURES = Path(__file__).parent / "pictures"
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
     """Return a demo that runs ten times as fast, so that values move while a test looks."""
-    with running(["demo", "--speed", "10"], tmp_path_factory.mktemp("demo")) as started:
-        started.wait_line("open http://")
-        started.until(lambda: started.values()["PLANT.kw_per_ton"]["quality"] == "GOOD", 30)
+    with live_demo(tmp_path_factory.mktemp("demo"), "--speed", "10") as started:
         yield started
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """Return one browser for the module."""
-    with chromium() as opened:
-        yield opened
 
 
 NUMBER = """name => {

@@ -23,7 +23,7 @@ from plantview.evidence import Sources, build
 from plantview.history import Samples, Store
 from plantview.history.room import Limits
 from plantview.model.signal import signal_of
-from tests.browser.seeing import SIZES, THEMES, chromium, seen
+from tests.browser.seeing import SIZES, THEMES, seen
 from tests.conftest import CHECKOUT
 from tests.running import Running, running
 from tests.unit.test_import_replay import RUNNING
@@ -66,13 +66,6 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
     with running(["open", str(file), "--port", str(port)], Path(folder), port) as started:
         started.wait_line("look back at http://")
         yield started
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """Return one browser for the module."""
-    with chromium() as opened:
-        yield opened
 
 
 def at(moment_ms: int) -> str:

@@ -6,7 +6,6 @@ Run with ``pytest -m long tests/browser/test_pictures.py``. Values and states ar
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -18,7 +17,7 @@ from plantview.model.reading import Reading, bad, good
 from plantview.web.schematic import draw, machine_drawing
 from plantview.web.schematic.filling import Moment
 from plantview.web.schematic.sheet_alone import THEMES, stand_alone
-from tests.browser.seeing import SIZES, chromium
+from tests.browser.seeing import SIZES
 from tests.unit.schematic_plants import DRAWN, plant, signals
 
 pytestmark = [pytest.mark.browser, pytest.mark.long, pytest.mark.timeout(300)]
@@ -47,13 +46,6 @@ def moment(described: Plant, name: str) -> Moment:
     keys += [f"{loop.id}/{bypass.id}" for loop in described.loops.values() for bypass in loop.bypasses]
     flows = {key: [90.0, place % 5 != 4, "measured"] for place, key in enumerate(keys)}
     return Moment(NOW_MS, signals(name), readings, states, flows, (), heard=True, system="ip")
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """Return one browser for the module."""
-    with chromium() as opened:
-        yield opened
 
 
 @pytest.mark.parametrize(("name", "theme", "size"), list(itertools.product(DRAWN, THEMES, ("wall", "phone"))))

@@ -9,8 +9,8 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Browser
 
-from tests.browser.seeing import chromium, seen
-from tests.running import Running, running
+from tests.browser.seeing import seen
+from tests.running import Running, live_demo
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(180)]
 
@@ -18,17 +18,8 @@ pytestmark = [pytest.mark.browser, pytest.mark.timeout(180)]
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
     """Return a demo that runs five times as fast."""
-    with running(["demo", "--plant", "orchard", "--speed", "5"], tmp_path_factory.mktemp("demo")) as started:
-        started.wait_line("open http://")
-        started.until(lambda: started.values()["PLANT.kw_per_ton"]["quality"] == "GOOD", 30)
+    with live_demo(tmp_path_factory.mktemp("demo"), "--plant", "orchard", "--speed", "5") as started:
         yield started
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """Return one browser for the module."""
-    with chromium() as opened:
-        yield opened
 
 
 def test_the_wall_fits_one_screen_beats_with_the_data_and_says_when_it_is_frozen(

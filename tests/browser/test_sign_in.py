@@ -12,7 +12,7 @@ from playwright.sync_api import Browser, Page, expect
 
 from plantview.model.person import Role
 from plantview.web.access.accounts import Account, AccountsFile
-from tests.browser.seeing import SIZES, chromium, seen
+from tests.browser.seeing import SIZES, seen
 from tests.running import Running, running
 from tests.unit.access_rig import KEPT, MADE_MS, PASSWORD
 
@@ -34,12 +34,6 @@ def plant(data: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Runn
     with running(["demo", "--plant", "orchard", "--data", str(data)], tmp_path_factory.mktemp("run")) as demo:
         demo.wait_line("open http")
         yield demo
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as opened:
-        yield opened
 
 
 def _sign_in(page: Page, name: str) -> None:

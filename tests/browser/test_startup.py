@@ -8,7 +8,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, expect
 
-from tests.browser.seeing import chromium, seen
+from tests.browser.seeing import seen
 from tests.running import Running, running
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(180)]
@@ -31,12 +31,6 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
         started.wait_line("open http://")
         started.until(lambda: bool(started.get("/api/v1/startup/events")["rows"]), 60)
         yield started
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as opened:
-        yield opened
 
 
 def put_mark(page: Page, text: str) -> None:

@@ -8,8 +8,8 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Browser
 
-from tests.browser.seeing import chromium, seen
-from tests.running import Running, running
+from tests.browser.seeing import seen
+from tests.running import Running, live_demo
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(180)]
 
@@ -17,17 +17,8 @@ pytestmark = [pytest.mark.browser, pytest.mark.timeout(180)]
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
     """Return a demo fast enough that a quarter of an hour passes while a test waits."""
-    with running(["demo", "--speed", "100"], tmp_path_factory.mktemp("demo")) as started:
-        started.wait_line("open http://")
-        started.until(lambda: started.values()["PLANT.kw_per_ton"]["quality"] == "GOOD", 30)
+    with live_demo(tmp_path_factory.mktemp("demo"), "--speed", "100") as started:
         yield started
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """Return one browser for the module."""
-    with chromium() as opened:
-        yield opened
 
 
 def test_the_detail_of_a_derived_value_says_how_sure_it_is(demo: Running, browser: Browser) -> None:
