@@ -14,7 +14,9 @@
 
   // what the device itself reports as overridden, or an outsider's command of a higher priority
   const HELD = /^in hand at the device|overrid|held by/i;
-  const LEAST_SCALE = 0.32, READING_SCALE = 0.52;
+  const LEAST_SQUEEZE = 0.75;
+  const READING_SCALE = 0.48; // the least text of a drawing then stands 10.5 pixels high
+  const MAP_FROM = 1.3; // a drawing so many times as tall as the window has its whole beside it, small
   const OPENED = "/plant/machine?id=";
 
   const { state, text, subscribe, repaint } = window.plantview;
@@ -45,11 +47,18 @@
   function fit(node, words) {
     if (node.dataset.said === words) return;
     node.dataset.said = words;
-    node.textContent = words;
+    node.removeAttribute("textLength");
     const room = Number(node.dataset.fit);
-    for (let keep = words.length - 1; room && keep > 1 && node.getComputedTextLength() > room; keep -= 1) {
-      node.textContent = words.slice(0, keep).trimEnd() + "…";
+    for (let keep = words.length; keep > 1; keep -= 1) {
+      node.textContent = keep === words.length ? words : words.slice(0, keep).trimEnd() + "…";
+      const wide = room ? node.getComputedTextLength() : 0;
+      if (wide <= room) return;
+      if (room < LEAST_SQUEEZE * wide) continue;
+      set(node, "lengthAdjust", "spacingAndGlyphs"); // a little too long: set narrower
+      set(node, "textLength", String(room));
+      return;
     }
+    node.textContent = words;
   }
 
   function sign(parent, name, x, y, size) {
@@ -91,6 +100,12 @@
     return state.silent || !word || word === "?" ? `${number} %` : word;
   }
 
+  /* Where the water goes in a pipe in which it may flow either way: on the drawing its arrow says so. */
+  function towards(node, number) {
+    const ends = (node.dataset.ends || "").split(" ");
+    return ends.length < 2 || !Number(number) ? "" : ` to ${number.startsWith("-") ? ends[0] : ends[1]}`;
+  }
+
   /* Water is known to stand where every flow that would move it is known to be still. */
   function stands(branches) {
     return branches.length > 0 && branches.every((key) => (state.flows[key] || [])[1] === false);
@@ -112,11 +127,11 @@
     standingNames[standing ? "add" : "delete"](name);
     mark(node, "standing", standing);
     const unit = standing ? "no flow" : shown.quality === STALE ? ageMark(shown.age_s) : node.dataset.unit || (state.units === "si" && node.dataset.unitSi) || shown.unit;
-    const isValve = node.dataset.form === "valve";
-    say(entry.number, isValve ? valveText(node, shown.number) : shown.number);
+    const isValve = node.dataset.form === "valve", bare = node.dataset.ends ? shown.number.replace("-", "") : shown.number;
+    say(entry.number, isValve ? valveText(node, shown.number) : bare);
     say(entry.unit, isValve && shown.quality !== STALE ? "" : unit);
     const label = state.signals[name] ? `${state.signals[name].equipment} ${state.signals[name].label}` : name;
-    const told = shown.quality >= BAD ? `no value: ${shown.reason}` : `${shown.number} ${shown.unit}`;
+    const told = shown.quality >= BAD ? `no value: ${shown.reason}` : `${bare} ${shown.unit}${towards(node, shown.number)}`;
     const doubt = shown.reason && shown.quality < BAD ? `, ${shown.reason}` : "";
     set(node, "aria-label", `${label}: ${told}${doubt}`);
     say(entry.title, `${label}: ${told}${doubt}`);
@@ -225,7 +240,9 @@
     const level = place.dataset.level || "plant", id = new URLSearchParams(location.search).get("id") || "";
     const untouched = document.body.classList.contains("wall"); // a screen that nobody scrolls
     const asked = untouched && shape === "wall" ? "screen" : shape;
-    const answer = await fetch(`/schematic.svg?orientation=${asked}&level=${level}&id=${encodeURIComponent(id)}`);
+    const { distance, inches } = document.body.dataset;
+    const seen = distance ? `&distance=${distance}&inches=${inches}` : "";
+    const answer = await fetch(`/schematic.svg?orientation=${asked}&level=${level}&id=${encodeURIComponent(id)}${seen}`);
     if (!answer.ok) { place.textContent = await refusal(answer); return; }
     const parsed = new DOMParser().parseFromString(await answer.text(), "image/svg+xml").documentElement;
     place.replaceChildren(document.importNode(parsed, true));
@@ -233,25 +250,24 @@
     recolour(svg);
     if (shape === "wall" && !untouched) keepReadable(svg);
     nodes = gather(place);
-    if (!untouched) nodes.machines.filter((entry) => level !== "machine" || entry.id !== id).forEach(makeOpen);
+    const ways = nodes.machines.filter(({ node, id: machine }) => !node.matches(".spot") && (level !== "machine" || machine !== id));
+    if (!untouched) ways.forEach(makeOpen);
     repaint();
   }
 
   /* A crowded plant scrolls rather than shrink below what can be read; what must scroll, scrolls at reading size. */
   function keepReadable(svg) {
-    const { width, height } = svg.viewBox.baseVal, usual = height * LEAST_SCALE;
-    const crowded = usual > 0.75 * window.innerHeight;
-    const scale = crowded ? Math.min(READING_SCALE, svg.clientWidth / width || READING_SCALE) : LEAST_SCALE;
-    svg.style.minHeight = `${Math.round(height * scale)}px`;
-    if (crowded) overview(svg);
+    const { width, height } = svg.viewBox.baseVal;
+    const tall = height * Math.min(READING_SCALE, svg.clientWidth / width || READING_SCALE);
+    svg.style.minHeight = `${Math.round(tall)}px`;
+    if (tall > MAP_FROM * window.innerHeight) overview(svg);
   }
 
   /* The whole of a drawing that scrolls, small, with the part that is seen; a click leads there. */
   function overview(svg) {
-    svg.id = "drawing-whole";
     const { width, height } = svg.viewBox.baseVal;
     const map = draw(svg.parentElement, "svg", { class: "overview drawing", viewBox: `0 0 ${width} ${height}`, "aria-hidden": "true" });
-    draw(map, "use", { href: "#drawing-whole", width, height });
+    sketch(map, svg);
     const seen = draw(map, "rect", { class: "seen", x: 0, width });
     const follow = () => {
       const box = svg.getBoundingClientRect();
@@ -267,6 +283,20 @@
     });
     addEventListener("scroll", follow, { passive: true, capture: true });
     follow();
+  }
+
+  /* Pipes and machines only, patched like the large ones: a living copy of everything would be laid out anew with each value. */
+  function sketch(map, svg) {
+    for (const pipe of svg.querySelectorAll(".pipe[data-flow]")) {
+      const small = map.appendChild(pipe.cloneNode(true));
+      small.querySelectorAll("title, text").forEach((words) => words.remove());
+    }
+    const whole = svg.getScreenCTM().inverse();
+    for (const mass of svg.querySelectorAll(".machine[data-equipment] > .mass")) {
+      const { a, b, c, d, e, f } = whole.multiply(mass.getScreenCTM());
+      const spot = draw(map, "g", { class: "machine spot", "data-equipment": mass.parentNode.dataset.equipment, transform: `matrix(${[a, b, c, d, e, f]})` });
+      spot.appendChild(mass.cloneNode(false));
+    }
   }
 
   /* A site's own colours of pipes; each theme takes its own of the two. */

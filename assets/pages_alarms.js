@@ -2,7 +2,7 @@
 (() => {
   "use strict";
 
-  const { one, all, make, say, moment, age, kept, keep, KEPT, onPaint, onPage } = window.plantviewPages;
+  const { one, all, make, machine, say, moment, age, kept, keep, KEPT, countBeside, onPaint, onPage } = window.plantviewPages;
   const RANKS = ["", "first", "second", "third"];
 
   /* Priority is shape, colour and digit together. */
@@ -39,6 +39,14 @@
 
   const ageOf = (ms, nowMs) => age(Math.max(0, (nowMs - ms) / 1000));
   const recordLink = (row, text) => make("a", { href: `/alarms/record?id=${encodeURIComponent(row.id)}` }, text);
+
+  /* A machine's name leads to its page, a device's to the devices. */
+  const placeLink = (equipment) => {
+    const state = window.plantview.state;
+    const link = machine(equipment);
+    if (link !== equipment) return link;
+    return (state.health?.devices || []).some((device) => device.id === equipment) ? make("a", { href: "/devices" }, equipment) : equipment;
+  };
 
   const CHANGES = {
     ANN: "came", RTN: "back to normal", ACK: "acknowledged", REALARM: "came again", RESET: "reset", SHELVE: "shelved", UNSHELVE: "shelf ended",
@@ -95,16 +103,11 @@
 
   /* How many wait for somebody stands beside the link on every page. */
   const paintCount = (state) => {
-    const link = one('.pages a[data-page="/alarms"]');
-    if (!link || location.pathname.startsWith("/past")) return; // what stood then waits for nobody now
-    const count = state.silent ? 0 : (state.alarms?.active || []).filter((row) => !row.acked).length;
-    const mark = one(".count", link) || link.appendChild(make("span", { class: "count" }));
-    mark.hidden = !count;
-    say(mark, String(count));
-    link.setAttribute("aria-label", count ? `Alarms, ${count} not acknowledged` : "Alarms");
+    if (location.pathname.startsWith("/past")) return; // what stood then waits for nobody now
+    countBeside("/alarms", state.silent ? 0 : (state.alarms?.active || []).filter((row) => !row.acked).length, "not acknowledged");
   };
 
-  window.plantviewAlarms = { badge, stateWord, firstOut, ageOf, recordLink, CHANGES, read, post, person, initialsField };
+  window.plantviewAlarms = { badge, stateWord, firstOut, ageOf, recordLink, placeLink, CHANGES, read, post, person, initialsField };
   onPage(markPages);
   onPaint((message, state) => { paintCount(state); paintWho(); });
 })();

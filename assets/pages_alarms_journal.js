@@ -2,7 +2,7 @@
 (() => {
   "use strict";
 
-  const { one, make, say, moment, onPage } = window.plantviewPages;
+  const { one, make, say, moment, addressed, onPage } = window.plantviewPages;
   const { badge, recordLink, CHANGES, read } = window.plantviewAlarms;
   const PAGE = 100, TYPING_MS = 300, DAY_MS = 86400000;
   const SPANS = [["all times", 0], ["last 24 h", 1], ["last 7 days", 7], ["last 30 days", 30]];
@@ -50,8 +50,7 @@
     if (!one("#journal-tools")) return;
     const choice = (id, words) => make("label", { class: "choice" }, make("input", { id, type: "checkbox" }), ` ${words}`);
     const text = make("input", { id: "journal-text", type: "search", autocomplete: "off", placeholder: "text, equipment, person", "aria-label": "Part of the text" });
-    const given = new URLSearchParams(location.search).get("search");
-    if (given) text.value = given;
+    addressed(text, "search");
     one("#journal-tools").append(text,
       make("select", { id: "journal-span", "aria-label": "Time" }, ...SPANS.map(([words], index) => make("option", { value: String(index) }, words))),
       choice("journal-calls", "only calls"), choice("journal-design", "with what the plant's state suppressed"),

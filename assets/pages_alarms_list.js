@@ -2,10 +2,10 @@
 (() => {
   "use strict";
 
-  const { one, all, make, say, moment, kept, keep, KEPT, onPaint, onPage } = window.plantviewPages;
-  const { badge, stateWord, firstOut, ageOf, recordLink, CHANGES, read, post, person, initialsField } = window.plantviewAlarms;
+  const { one, all, make, say, moment, kept, keep, addressed, KEPT, onPaint, onPage } = window.plantviewPages;
+  const { badge, stateWord, firstOut, ageOf, recordLink, placeLink, CHANGES, read, post, person, initialsField } = window.plantviewAlarms;
   const ACKNOWLEDGE = "/api/v1/alarms/acknowledge", ACT = "/api/v1/alarms/act", ANSWER = "#acknowledge-answer";
-  const ROWS_MAX = 300, JOURNAL_SHOWN = 20, AGE_MS = 10000, FLOOD = 10, FLOOD_MS = 600000, URGENT_TOO = 2;
+  const ROWS_MAX = 150, JOURNAL_SHOWN = 20, AGE_MS = 10000, FLOOD = 10, FLOOD_MS = 600000, URGENT_TOO = 2;
   const GROUPED = "plantview.alarms.grouped";
   const opened = new Set();
   let drawnAt = -Infinity, journalKey = "", lastState = null;
@@ -39,7 +39,7 @@
   const listRow = (row, nowMs) => make("tr", { class: row.acked ? "" : "unseen-yet", tabindex: "-1", "data-id": row.id },
     make("td", {}, badge(row.priority)),
     make("td", {}, make("time", {}, moment(row.since_ms, nowMs)), make("span", { class: "age" }, `${ageOf(row.since_ms, nowMs)} ago`)),
-    make("th", { scope: "row" }, row.equipment),
+    make("th", { scope: "row" }, placeLink(row.equipment)),
     make("td", { class: "said" }, ...alarmCell(row)),
     make("td", { class: "word" }, stateWord(row, nowMs)),
     make("td", { class: "wide" }, row.action || ""),
@@ -94,7 +94,8 @@
     if (!force && body.dataset.shown === key && (!aged || body.contains(document.activeElement))) return;
     body.dataset.shown = key;
     drawnAt = performance.now();
-    const focused = document.activeElement?.closest?.("#active-rows [data-id]")?.dataset.id;
+    const held = document.activeElement; // whoever stands on a button within a row keeps that button: pages_focus.js
+    const focused = held?.matches?.("#active-rows tr[data-id]") ? held.dataset.id : "";
     body.replaceChildren(...bodyRows(shown, state.now_ms));
     if (shown.length > ROWS_MAX) body.append(make("tr", {}, make("td", { colspan: "7" }, `and ${shown.length - ROWS_MAX} more: filter, or group by equipment`)));
     body.closest(".table-box").hidden = !shown.length;
@@ -213,7 +214,7 @@
     const box = make("input", { id: "alarm-grouped", type: "checkbox" });
     box.checked = kept(GROUPED, "") === "yes";
     one("#alarm-tools").append(filter, make("label", { class: "choice" }, box, " group by equipment"), make("button", { type: "button", id: "acknowledge-shown" }, "Acknowledge all shown"));
-    filter.addEventListener("input", () => lastState && paintList(lastState));
+    addressed(filter, "show").addEventListener("input", () => lastState && paintList(lastState));
     box.addEventListener("change", () => { keep(GROUPED, box.checked ? "yes" : ""); if (lastState) paintList(lastState); });
     one("#page").addEventListener("click", click);
     one("#page").addEventListener("keydown", key);

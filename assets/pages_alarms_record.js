@@ -2,8 +2,8 @@
 (() => {
   "use strict";
 
-  const { one, make, say, moment, hhmm, age, fixed, pieces, onPaint, onPage } = window.plantviewPages;
-  const { badge, stateWord, firstOut, ageOf, CHANGES, read, post, person, initialsField } = window.plantviewAlarms;
+  const { one, make, say, moment, hhmm, age, fixed, pieces, toShown, onPaint, onPage } = window.plantviewPages;
+  const { badge, stateWord, firstOut, ageOf, placeLink, CHANGES, read, post, person, initialsField } = window.plantviewAlarms;
   const ACT = "/api/v1/alarms/act", ANSWER = "#record-said", UNSEEN = new Set(["UNACK", "RTNUN", "LATUN"]);
   const BEFORE_MS = 30 * 60000, AFTER_MS = 30 * 60000, RENEW_MS = 5000;
   const WIDTH = 460, HEIGHT = 190, LEFT = 64, RIGHT = 12, TOP = 12, BOTTOM = 28;
@@ -16,6 +16,7 @@
     say(one("#record-title"), `${alarm.equipment}: ${alarm.text || alarm.id}`);
     const order = (alarm.first_out_order || []).map((row) => `${row.rank}. ${row.alarm}${row.tied ? " (within one poll of others)" : ""}`).join(", ");
     block("#record-now", "Now", make("p", { class: "record-state" }, badge(alarm.priority), ` ${stateWord(alarm, nowMs)}`), facts([
+      ["Equipment", placeLink(alarm.equipment)],
       ["Since", alarm.since_ms ? `${moment(alarm.since_ms, nowMs)}, ${ageOf(alarm.since_ms, nowMs)} ago` : "it has not called yet"],
       ["Back to normal", alarm.returned_ms ? moment(alarm.returned_ms, nowMs) : ""],
       ["Acknowledged", alarm.acked_by ? `by ${alarm.acked_by}${alarm.comment ? `: ${alarm.comment}` : ""}` : ""],
@@ -54,7 +55,9 @@
     const states = Object.keys(signal.states || {}).length > 0, scale = signal[units];
     const text = (value) => (states ? signal.states[String(Math.round(value))] ?? String(value) : `${fixed(value, scale.d)} ${scale.u}`);
     const least = states ? 1 : 4 * 10 ** -scale.d;
-    let [low, high] = [Math.min(...values), Math.max(...values)];
+    const limit = Number.isFinite(alarm.limit_reported) ? toShown(signal, alarm.limit_reported, units) : null;
+    const reach = limit === null ? values : [...values, limit];
+    let [low, high] = [Math.min(...reach), Math.max(...reach)];
     if (high - low < least) [low, high] = [(low + high - least) / 2, (low + high + least) / 2];
     const placeY = (value) => HEIGHT - BOTTOM - ((value - low) / (high - low)) * (HEIGHT - TOP - BOTTOM);
     const mark = (at, words, line) => {
@@ -65,22 +68,32 @@
         make("text", { x: placeX(at) + (late ? -5 : 5), y: TOP + 16 * line + 14, "text-anchor": late ? "end" : "start" }, words)];
     };
     const ends = states ? [...new Set(values)].map((value) => [placeY(value) + 4, text(value)]) : [[placeY(high) + 4, fixed(high, scale.d)], [placeY(low) + 4, fixed(low, scale.d)]];
+    const bound = limit === null ? [] : [
+      make("line", { class: "trend-limit", x1: LEFT, x2: WIDTH - RIGHT, y1: placeY(limit), y2: placeY(limit) }),
+      make("text", { x: LEFT + 4, y: placeY(limit) + (placeY(limit) < TOP + 16 ? 14 : -5) }, `limit ${text(limit)}`)];
     const words = `${alarm.point || alarm.points[0]}: ${hhmm(from)} to ${hhmm(to)}, lowest ${text(Math.min(...values))}, highest ${text(Math.max(...values))}`;
     return make("figure", {}, make("svg", { viewBox: `0 0 ${WIDTH} ${HEIGHT}`, role: "img", "aria-label": words },
       ...ends.map(([y, label]) => make("text", { x: LEFT - 6, y, "text-anchor": "end" }, label)),
       make("line", { class: "trend-rule", x1: LEFT, x2: WIDTH - RIGHT, y1: HEIGHT - BOTTOM, y2: HEIGHT - BOTTOM }),
       make("text", { x: LEFT, y: HEIGHT - 8 }, hhmm(from)), make("text", { x: WIDTH - RIGHT, y: HEIGHT - 8, "text-anchor": "end" }, hhmm(to)),
-      ...mark(alarm.since_ms, "came", 1), ...mark(alarm.returned_ms, "back to normal", 2),
+      ...bound, ...mark(alarm.since_ms, "came", 1), ...mark(alarm.returned_ms, "back to normal", 2),
       ...found.map((piece) => make("path", { class: "trend-line", d: piece.map(([x, y], index) => `${index ? "L" : "M"}${x.toFixed(1)},${placeY(y).toFixed(1)}`).join("") + (piece.length === 1 ? "h1" : "") }))),
     make("figcaption", {}, words));
   };
+  /* Where to read on: the trend page with everything that the alarm watches, and the drawing as it was when it came. */
+  const further = (alarm, [from, to]) => {
+    const iso = (ms) => new Date(ms).toISOString();
+    const query = new URLSearchParams([...(alarm.points || []).map((point) => ["p", point]), ["from", iso(from)], ["to", iso(to)]]);
+    const past = alarm.since_ms ? [" ", make("a", { href: `/past?at=${iso(alarm.since_ms)}` }, "The drawing when it came")] : [];
+    return make("p", { class: "further" }, ...(alarm.points?.length ? [make("a", { href: `/trends?${query}` }, "Open in trends")] : []), ...past);
+  };
   const paintTrend = async (alarm, state) => {
     const point = alarm.point || alarm.points?.[0], signal = state.signals?.[point];
-    if (!signal) { block("#record-trend", "Trend", make("p", { class: "quiet" }, "It watches no value that could be drawn.")); return; }
-    const around = span(alarm, state.now_ms);
+    const around = span(alarm, state.now_ms), on = further(alarm, around);
+    if (!signal) { block("#record-trend", "Trend", make("p", { class: "quiet" }, "It watches no value that could be drawn."), on); return; }
     try {
       const past = await read(`/api/v1/history?point=${encodeURIComponent(point)}&from=${Math.round(around[0])}&to=${Math.round(around[1])}`);
-      block("#record-trend", `Trend of ${signal.label || point}`, draw(past, signal, state.units, alarm, around));
+      block("#record-trend", `Trend of ${signal.label || point}`, draw(past, signal, state.units, alarm, around), on);
     } catch (error) {
       block("#record-trend", "Trend", make("p", { class: "quiet" }, `The trend cannot be read now: ${error.message}`));
     }

@@ -81,8 +81,9 @@ ROWS: Final = (
         "Repair it, or shelve it with a reason until the part is there; if nobody acts on it, it is an event",
     ),
     Advice(
-        "priority 1 and 2 of all", _urgent_share, 1, "%", 20, "about 5 % high, 15 % medium, 80 % low",
+        "priority 1 and 2 of all", _urgent_share, 1, "%", 20, "about 5 % high, 15 % medium, 80 % low, where more than 20 called",
         "If most calls are urgent, none is: lower the priority of what can wait half an hour",
+        applies=lambda f: f["total"] > 2 * TOP,
     ),
 )  # fmt: skip
 

@@ -13,7 +13,7 @@ from plantview.alarms.table import State
 from plantview.model.device_event import DeviceEvent
 
 BY_DESIGN = "by design"
-ADDED_LATER = frozenset({"returned_ms", "device_key"})
+ADDED_LATER = frozenset({"returned_ms", "device_key", "device_watches"})
 """What an alarm written by an earlier version does not say."""
 
 
@@ -40,6 +40,8 @@ class Kept:
     """When it returned to normal; 0 while it is active."""
     device_key: str = ""
     """Of a device's own alarm: the transition that was last looked at."""
+    device_watches: str = ""
+    """Of a device's own alarm: the object that its object watches, if that is another one."""
 
     def as_json(self) -> str:
         """Return it for the store."""

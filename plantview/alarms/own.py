@@ -16,6 +16,7 @@ from plantview.alarms.rules import Rule
 from plantview.alarms.table import UNACKNOWLEDGED, Event, State
 from plantview.alarms.watch import DeviceOwn, StateIs
 from plantview.model.device_event import TO_FAULT, TO_OFFNORMAL, DeviceEvent
+from plantview.model.signal import Signal
 
 AT_DEVICE: Final = "at the device"
 """Stands where a person would, when the device says that somebody acknowledged there."""
@@ -70,9 +71,8 @@ def event_of(events: Mapping[str, tuple[DeviceEvent, ...]], device: str, name: s
     return next((one for one in events.get(device, ()) if one.object_name == name), None)
 
 
-def rule_for(row: Rule, watch: DeviceOwn, name: str, *, tells: bool, speaks: str) -> Rule:
-    """Return the rule of one object from the row of its device; ``tells``: it asks for somebody."""
-    signal = watch.points.get(name)
+def rule_for(row: Rule, watch: DeviceOwn, name: str, signal: Signal | None, *, tells: bool, speaks: str) -> Rule:
+    """Return the rule of one object, read by ``signal``, from the row of its device; ``tells``: it asks for somebody."""
     return replace(
         row,
         id=f"{row.id} {name}",

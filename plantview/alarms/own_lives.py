@@ -46,7 +46,8 @@ class OwnLives:
             for name in [name for name in kept if name.startswith(start)]:
                 was = kept.pop(name)
                 tells = not was.device_key.startswith(f"{EVENT} ")
-                found.append(begin(self._rule(row, watch, name.removeprefix(start), tells=tells), was))
+                rule = self._rule(row, watch, name.removeprefix(start), was.device_watches, tells=tells)
+                found.append(begin(rule, was))
         self._lives |= {life.rule.id: life for life in found}
         return found
 
@@ -85,15 +86,16 @@ class OwnLives:
         (self.left_out.add if len(missing) > room else self.left_out.discard)(device)
         found = []
         for event in missing[: max(0, room)]:
-            life = begin(self._rule(row, watch, event.object_name, tells=event.notify != EVENT), Kept())
+            rule = self._rule(row, watch, event.object_name, event.watches, tells=event.notify != EVENT)
+            life = begin(rule, Kept(device_watches=event.watches))
             life.event, life.found = event, device not in self._heard
             found.append(life)
         return found
 
-    def _rule(self, row: Rule, watch: DeviceOwn, name: str, *, tells: bool) -> Rule:
-        signal = watch.points.get(name)
+    def _rule(self, row: Rule, watch: DeviceOwn, name: str, watches: str, *, tells: bool) -> Rule:
+        signal = watch.points.get(name) or watch.points.get(watches)
         speaks = "" if signal is None else self._speaks.get(signal.name, "")
-        return rule_for(row, watch, name, tells=tells, speaks=speaks)
+        return rule_for(row, watch, name, signal, tells=tells, speaks=speaks)
 
 
 def _is_done(life: Life) -> bool:

@@ -80,13 +80,16 @@ def _record(life: Life, places: Mapping[str, Place], clock: Clock) -> dict[str, 
 
 
 def rule_record(life: Life, places: Mapping[str, Place], clock: Clock) -> dict[str, Any]:
-    """Return one alarm with how it is configured, whatever its state; keys of the list and those of its rule."""
+    """Return one alarm with how it is configured, whatever its state; keys of the list and those of its rule.
+
+    ``limit_reported`` is a limit that stands still, in the unit in which its point is read.
+    """
     rule = life.rule
     watch = rule.watch
-    limits: dict[str, str] = {}
+    limits: dict[str, str | float] = {}
     if isinstance(watch, Limit):
         _, limit, unit = shown_value(watch.limit, watch.signal, rule.system)
-        limits["limit_text"] = f"{limit} {unit}".strip()
+        limits |= {"limit_text": f"{limit} {unit}".strip(), "limit_reported": watch.limit}
     if isinstance(watch, Deviation | Rate):
         _, limit, unit = shown_span(watch.limit, watch.signal, rule.system)
         limits["limit_text"] = f"{limit} {unit}".strip()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Final, TypeVar
 
@@ -29,6 +29,11 @@ HEADER_OCTETS: Final = 3
 CONSERVATIVE_MAX_APDU: Final = 480
 """Taken where a device does not say; the smallest size of devices that sit on BACnet/IP themselves."""
 EVENT_PAGES_MAX: Final = 20
+ENROLLMENT: Final = "event-enrollment"
+ENROLLMENT_TYPE: Final = 9
+WATCHED: Final = 78
+"""Object_Property_Reference: what an event enrollment watches (ANSI/ASHRAE 135 clause 21)."""
+WATCHED_MAX: Final = 200
 NO_RELIABILITY: Final = "the device gives no reason"
 _Decoded = TypeVar("_Decoded")
 
@@ -70,6 +75,8 @@ class BacnetReader:
     ) -> None:
         self._network, self._device, self._trace, self._budget = network, device, trace, budget
         self._place = place_of(device)
+        self._watched: dict[str, str] = {}
+        """Event enrollment -> what it watches; asked once, empty if the device does not say."""
 
     async def limits(self) -> Limits:
         """Ask the device object for its sizes; this also proves that the right device stands at the address."""
@@ -132,7 +139,21 @@ class BacnetReader:
             found += page
             if after is None:
                 break
-        return tuple(found)
+        return tuple([replace(one, watches=await self._watched_by(one.object_name)) for one in found])
+
+    async def _watched_by(self, name: str) -> str:
+        kind, _, number = name.partition(",")
+        if kind != ENROLLMENT or (name not in self._watched and len(self._watched) >= WATCHED_MAX):
+            return ""
+        if name not in self._watched:
+            asked = codec.encode_read(ENROLLMENT_TYPE << 22 | int(number), WATCHED)
+            try:
+                octets = await self._ask(codec.READ_PROPERTY, asked)
+                found = self._decode(lambda: slow.decode_watched(octets, self._device.unit))
+            except (DeviceRefused, ReplyUnusable):
+                found = ""
+            self._watched[name] = found
+        return self._watched[name]
 
     async def subscribe(self, process: int, key: int, lifetime_s: int) -> None:
         """Ask the device to tell changes of one object for so many seconds."""

@@ -16,11 +16,19 @@ from bacpypes3.apdu import (
     ComplexAckPDU,
     GetEventInformationACK,
     GetEventInformationRequest,
+    ReadPropertyACK,
     ReadRangeACK,
     ReadRangeRequest,
     SubscribeCOVRequest,
 )
-from bacpypes3.basetypes import DateTime, LogRecord, Range, RangeBySequenceNumber, RangeByTime
+from bacpypes3.basetypes import (
+    DateTime,
+    DeviceObjectPropertyReference,
+    LogRecord,
+    Range,
+    RangeBySequenceNumber,
+    RangeByTime,
+)
 from bacpypes3.constructeddata import SequenceOf
 from bacpypes3.primitivedata import Date, ObjectIdentifier, Time
 
@@ -141,6 +149,18 @@ def decode_events(octets: bytes, device: str) -> tuple[tuple[DeviceEvent, ...], 
         last = found[-1].objectIdentifier if found and answer.moreEvents else None
         key = None if last is None else int(last[0]) << 22 | int(last[1])
         return tuple(_event(device, one) for one in found), key
+
+    return _checked(typed)
+
+
+def decode_watched(octets: bytes, instance: int) -> str:
+    """Return the object that an event enrollment of device ``instance`` watches; empty where it is another device's."""
+
+    def typed() -> str:
+        found = _acknowledged(ReadPropertyACK, 12, octets).propertyValue.cast_out(DeviceObjectPropertyReference)
+        owner = found.deviceIdentifier
+        kind, number = found.objectIdentifier
+        return f"{object_word(int(kind))},{int(number)}" if owner is None or int(owner[1]) == instance else ""
 
     return _checked(typed)
 

@@ -46,6 +46,8 @@ class DeviceEvent:
     """Three, in the order of ``TRANSITIONS``."""
     clock_offset_ms: int | None = None
     """The device's clock minus ours when its times were corrected; None if unknown: then ``at_ms`` is too."""
+    watches: str = ""
+    """Of an object that watches another one: that other one, ``analog-input,7``; empty if unknown, or itself."""
 
     @property
     def active(self) -> bool:

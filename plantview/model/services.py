@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from plantview.model.plant import Loop
+from plantview.model.plant import Bypass, Loop
 
 _MAKER: Final = {"chilled": "chiller", "condenser": "tower_cell", "hot": "chiller"}
 _USER: Final = {"chilled": ("coil",), "condenser": ("chiller",), "hot": ("coil",)}
@@ -43,3 +43,9 @@ def service_of(loop: Loop, header: str) -> str:
             return letters + "R"
         at = stage.end
     return letters + "S"
+
+
+def ends_of(loop: Loop, bypass: Bypass) -> tuple[str, str]:
+    """Return what the two pipes that a bypass joins are called: their services, or their headers if that is one."""
+    one, two = service_of(loop, bypass.start), service_of(loop, bypass.end)
+    return (one, two) if one != two else (bypass.start, bypass.end)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable, Mapping
+from dataclasses import replace
 from typing import Any, Final
 
 from plantview.alarms import AlarmEngine, Refusal, Search
@@ -11,7 +12,9 @@ from plantview.alarms.advice import advice
 from plantview.alarms.figures import DAY_MS, figures
 from plantview.channel.messages import AskRefused
 from plantview.clock import Clock
+from plantview.model.person import Person, Role
 from plantview.notifying import Notifying
+from plantview.service.acts_record import ActsRecord
 
 JOURNAL_ROWS_MAX: Final = 500
 AT_ONCE_MAX: Final = 500
@@ -38,8 +41,10 @@ ACTS: Final[Mapping[str, Act]] = {
 class AlarmAsks:
     """Answers of the field process about its alarms."""
 
-    def __init__(self, engine: AlarmEngine, notifying: Notifying, clock: Clock) -> None:
-        self._engine, self._notifying, self._clock = engine, notifying, clock
+    def __init__(
+        self, engine: AlarmEngine, notifying: Notifying, clock: Clock, record: ActsRecord | None = None
+    ) -> None:
+        self._engine, self._notifying, self._clock, self._record = engine, notifying, clock, record
 
     def answers(self) -> dict[str, Callable[[Body], Awaitable[Body]]]:
         """Return the questions with their answers."""
@@ -61,6 +66,7 @@ class AlarmAsks:
     async def acknowledge(self, body: Body) -> Body:
         """Acknowledge one alarm and return the list."""
         refusal = self._engine.acknowledge(str(body["alarm"]), str(body["person"]), str(body.get("comment", "")))
+        self._tell("acknowledge", str(body["alarm"]), body, refusal)
         if refusal is not None:
             raise AskRefused(refusal.error, refusal.code)
         return self._engine.snapshot()
@@ -75,6 +81,7 @@ class AlarmAsks:
         refused: dict[str, Refusal] = {}
         for name in about:
             refusal = act(self._engine, name, str(body["person"]), body)
+            self._tell(str(body["act"]), name, body, refusal)
             if refusal is not None:
                 refused[name] = refusal
         if len(refused) == len(about):
@@ -82,6 +89,17 @@ class AlarmAsks:
             raise AskRefused(first.error, first.code)
         errors = {name: refusal.error for name, refusal in refused.items()}
         return {"done": [name for name in about if name not in refused], "refused": errors}
+
+    def _tell(self, act: str, about: str, body: Body, refusal: Refusal | None) -> None:
+        """Have an act on an alarm in the audit, beside the journal; done or refused."""
+        if self._record is None:
+            return
+        person = _person(body)
+        if refusal is not None:
+            self._record.refused(f"alarm {act}", person, refusal.code, refusal.error, point=about)
+            return
+        text = str(body.get("text", body.get("comment", "")))
+        self._record.tell(f"alarm {act}", person, point=about, reason=text, expiry=body.get("seconds"))
 
     async def record(self, body: Body) -> Body:
         """Return one alarm with its rule, its first-out group and its own history."""
@@ -131,6 +149,14 @@ class AlarmAsks:
         lines, from_ms = self._engine.lines(to_ms - round(days * DAY_MS), to_ms)
         found = await asyncio.to_thread(figures, lines, min(from_ms, to_ms - 1), to_ms)
         return {**found, "asked_days": days, "rows": advice(found)}
+
+
+def _person(body: Body) -> Person:
+    """Return who acts, as the web process vouches for them; only a name where it does not."""
+    try:
+        return replace(Person.from_row(body["who"]), name=str(body["person"]))
+    except (KeyError, TypeError, ValueError):
+        return Person(str(body["person"]), Role.VIEWER, "", "")
 
 
 def _text(body: Body) -> str:

@@ -13,7 +13,7 @@ from starlette.responses import Response
 
 from plantview.channel.client import ChannelClient
 from plantview.clock import local_text, utc_text
-from plantview.web.acting import acting
+from plantview.web.acting import acting, whoever
 from plantview.web.answers import Json, Problem
 from plantview.web.asked import json_object, moment, whole, words
 from plantview.web.field_asks import ask_field
@@ -100,10 +100,12 @@ class AlarmApi:
             raise Problem(
                 400, "'seconds' must be a number of seconds", f"more than 0 and at most {SECONDS_MAX}, or leave it out"
             )
+        person = acting(request, body)
         asked = {
             "act": words(body, "act", ACT_MAX, required=True),
             "about": about,
-            "person": acting(request, body),
+            "person": person,
+            "who": whoever(request, person),
             "text": words(body, "text", TEXT_MAX, required=False),
             "seconds": seconds,
         }

@@ -13,9 +13,11 @@ from starlette.responses import Response
 from plantview.clock import local_text
 from plantview.model.plant import Plant
 from plantview.web.answers import Problem
+from plantview.web.asked import whole
 from plantview.web.frame_view import FrameView
 from plantview.web.schematic import draw, loop_drawing, machine_drawing
 from plantview.web.schematic.filling import Moment
+from plantview.web.schematic.legible import INCHES, least_px
 from plantview.web.schematic.sheet_alone import THEMES, stand_alone
 
 ORIENTATIONS = ("wall", "phone", "screen")
@@ -24,11 +26,17 @@ LEVELS: Final = ("plant", "loop", "machine")
 KEPT_MAX: Final = 200
 """Drawings kept; a plant has fewer loops and machines than this."""
 
-Key = tuple[str, str, str, tuple[str, ...]]
+DISTANCE_M: Final = (3, 1, 12)
+SCREEN_INCHES: Final = (INCHES, 10, 400)
+"""Usual, least and most."""
+
+Key = tuple[str, str, str, float, tuple[str, ...]]
 
 
 class Drawing:
     """Answers ``/schematic.svg``: ``orientation=wall|phone|screen``, or ``level=loop|machine`` with ``id``.
+
+    On a ``screen`` that nobody scrolls, ``distance`` in metres and ``inches`` of diagonal decide what fits.
 
     With ``filled=1`` it is a file of its own that holds the values of this moment; ``units`` and ``theme`` choose how.
     """
@@ -46,10 +54,11 @@ class Drawing:
         if level not in LEVELS:
             raise Problem(400, f"no level '{level[:20]}'", f"use level={' or '.join(LEVELS)}")
         name = _existing(self._view.plant, level, name)
-        key = orientation, level, name, tuple(self._view.signals)
+        least = least_px(whole(request, "distance", *DISTANCE_M), whole(request, "inches", *SCREEN_INCHES))
+        key = orientation, level, name, least, tuple(self._view.signals)
         if key not in self._drawn:
-            text = await asyncio.to_thread(self._draw, *key[:3])
-            held = {old: svg for old, svg in self._drawn.items() if old[3] == key[3]}
+            text = await asyncio.to_thread(self._draw, *key[:4])
+            held = {old: svg for old, svg in self._drawn.items() if old[4] == key[4]}
             self._drawn = (held if len(held) < KEPT_MAX else {}) | {key: text}
         if query.get("filled", "") not in {"", "0"}:
             return await self._filled(query, self._drawn[key], "-".join(filter(None, (level, name))))
@@ -69,13 +78,13 @@ class Drawing:
         headers = {"cache-control": "no-store", "content-disposition": f'inline; filename="{name}"'}
         return Response(text, media_type="image/svg+xml", headers=headers)
 
-    def _draw(self, orientation: str, level: str, name: str) -> str:
+    def _draw(self, orientation: str, level: str, name: str, least: float) -> str:
         plant, signals = self._view.plant, self._view.signals
         if level == "loop":
             return loop_drawing(plant, signals, name)
         if level == "machine":
             return machine_drawing(plant, name, signals)
-        return draw(plant, signals, orientation)
+        return draw(plant, signals, orientation, least)
 
 
 def moment_of(view: FrameView, system: str) -> Moment:

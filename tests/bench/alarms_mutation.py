@@ -17,28 +17,28 @@ from typing import Final
 ROOT: Final = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
-from tests.bench.mutate import Bench, Mutant, run  # noqa: E402 - the folder is no installed package
+from tests.bench.mutate import OPTIONS, Bench, Mutant, run  # noqa: E402 - the folder is no installed package
 
 ALARMS: Final = ROOT / "plantview" / "alarms"
 LEFT_OUT: Final = frozenset({"__init__", "starting_limits"})
 """Texts and data, nothing that decides."""
 FIRST: Final[dict[str, str]] = {
     "advice": "figures", "amounts": "rules", "delay": "cases", "gate": "expression", "journal": "words",
-    "life": "store", "names": "expression", "own": "device", "quiet": "quiet", "rows": "rules", "scan": "cases",
+    "life": "store", "names": "expression", "own": "device", "own_lives": "device", "quiet": "settled", "rows": "rules", "scan": "cases",
     "snapshot": "acts", "starting": "sheet", "watch": "losses", "watching": "rules",
 }  # fmt: skip
 """Module -> the tests most likely to find a mistake in it; a module of their own name needs no row."""
 REASONS: Final[dict[str, str]] = {
     "expression:self._timers - 1 as": "a number that only has to differ from every other timer's",
     "figures:False as True": "set anew by the call that begins the story",
-    "firstout:self.stamp_ms": "equal times are a tie either way, by the count of those after",
     "gate:False as True": "set by every evaluation before anybody reads it",
-    "life:False as True": "told apart by the first scan, or how a text is escaped on disk",
+    "life:False as True": "how a text is escaped on disk",
     "life:True as False": "set by every judgement before anybody reads it",
-    "quiet:": "only judges more often than needed; scan alone decides",
+    "quiet:False as True": "only judges more often than needed; scan alone decides",
+    "quiet:kept.state is State.DSUPR and": "what another alarm speaks for is active, and an active alarm never rests",
     "rows:False as True": "the row has a problem then, and its value is not used",
     "scan:False as True": "the delay was forgotten, so the shelf ends clear either way",
-    "sheet:False as True": "how a sign is escaped in the written text",
+    "scan:life.shelf_ends_s <": "of a shelf that ends in the very moment of the start either word is true",
     "store:True as False": "two lists of one length are paired either way",
     "store:self._since_prune >=": "pruned one line later",
     "table:True as False": "the rows of the table have one length",
@@ -107,9 +107,9 @@ def _mutate(item: ast.AST) -> None:
 def tests_of(module: str) -> list[str]:
     """Return the alarms' tests, those that speak of a module first; a life of random acts comes last."""
     first = f"test_alarm_{FIRST.get(module, module)}"
-    unit = sorted((ROOT / "tests" / "unit").glob("test_alarm_*.py"))
+    short = [path for room in ("unit", "standards") for path in sorted((ROOT / "tests" / room).glob("test_alarm_*.py"))]
     long = [ROOT / "tests" / "simulation" / f"test_alarm_{name}.py" for name in ("quiet", "life")]
-    found = sorted([*unit, *long], key=lambda path: (path.stem != first, path in long))
+    found = sorted([*short, *long], key=lambda path: (path.stem != first, path in long))
     return [str(path.relative_to(ROOT)) for path in found]
 
 
@@ -129,5 +129,16 @@ def preload() -> None:
 
 
 if __name__ == "__main__":
-    bench = Bench(ALARMS, mutants, tests_of, preload, REASONS, sample=40, seed=11, left_out=LEFT_OUT, sound="delay")
+    bench = Bench(
+        ALARMS,
+        mutants,
+        tests_of,
+        preload,
+        REASONS,
+        sample=40,
+        seed=11,
+        left_out=LEFT_OUT,
+        sound="delay",
+        in_place=OPTIONS,
+    )
     sys.exit(run(bench, __doc__))

@@ -112,6 +112,14 @@ def test_from_the_list_to_cause_trend_and_history_in_one_step(demo: Running, bro
         expect(page.locator("#history-rows tr").last).to_contain_text("came")
         page.goto(demo.url + "/alarms/record?id=CWP-1.RUN")
         page.wait_for_selector("#record-trend path.trend-line", state="attached")
+        further = page.locator("#record-trend a")
+        expect(further.first).to_have_attribute("href", re.compile(r"^/trends\?p=CWP-1\.command&p=CWP-1\.status&from="))
+        expect(further.last).to_have_attribute("href", re.compile(r"^/past\?at=20"))
+        expect(page.locator("#record-now a")).to_have_attribute("href", "/equipment?id=CWP-1")
+        page.goto(demo.url + "/alarms/record?id=CH-1.CHWS-LO")
+        limit = page.locator("#record-rule dt:text-is('Limit') + dd")
+        expect(page.locator("#record-trend svg")).to_contain_text(f"limit {limit.inner_text()}")
+        expect(page.locator("#record-trend line.trend-limit")).to_have_count(1)
 
 
 def test_from_the_mail_to_the_cause_on_a_phone_takes_no_more_than_three_taps(demo: Running, browser: Browser) -> None:
@@ -122,10 +130,21 @@ def test_from_the_mail_to_the_cause_on_a_phone_takes_no_more_than_three_taps(dem
     taps = [re.search(r"Cause and trend: (\S+)", mail.text)[1]]  # type: ignore[index]
     with seen(browser, taps[0], "phone") as watched:
         expect(watched.page.locator("#record-do")).to_contain_text("Device without power, network broken")
-        box = watched.page.locator("#record-do dd").nth(1).bounding_box()
+        expect(watched.page.locator("#alarm-strip .alarm-row").first).to_be_visible()
+        cause, strip = (
+            watched.page.locator(one).bounding_box() for one in ("#record-do dd:nth-of-type(2)", "#alarm-strip")
+        )
     assert len(taps) <= 3
-    assert box is not None
-    assert box["y"] < 844, "the cause is on the first screen"
+    assert cause is not None
+    assert strip is not None
+    assert cause["y"] + cause["height"] <= strip["y"], "the cause is on the first screen, and nothing lies over it"
+
+
+def test_from_the_phone_page_to_the_cause_is_one_tap(demo: Running, browser: Browser) -> None:
+    with seen(browser, demo.url + "/m", "phone") as watched:
+        watched.page.click("#alarms a:has-text('No answer from pump room controller')")
+        expect(watched.page.locator("#record-do")).to_contain_text("Device without power, network broken")
+        assert watched.console == []
 
 
 def test_an_alarm_is_commented_shelved_and_acknowledged_on_its_record(demo: Running, browser: Browser) -> None:

@@ -16,6 +16,7 @@ from plantview.model.quality import Quality
 from plantview.model.reading import Reading, bad, good
 from plantview.web.schematic import draw, machine_drawing
 from plantview.web.schematic.filling import Moment
+from plantview.web.schematic.legible import least_px
 from plantview.web.schematic.sheet_alone import THEMES, stand_alone
 from tests.browser.seeing import SIZES
 from tests.unit.schematic_plants import DRAWN, plant, signals
@@ -51,7 +52,7 @@ def moment(described: Plant, name: str) -> Moment:
 @pytest.mark.parametrize(("name", "theme", "size"), list(itertools.product(DRAWN, THEMES, ("wall", "phone"))))
 def test_a_picture_of_every_arrangement_is_kept(browser: Browser, name: str, theme: str, size: str) -> None:
     described = plant(name)
-    text = draw(described, signals(name), {"wall": "screen", "phone": "phone"}[size])
+    text = draw(described, signals(name), {"wall": "screen", "phone": "phone"}[size], least_px(3.0))
     path = FOLDER / f"{name.replace(' ', '-')}-{size}-{theme}.png"
     take(browser, stand_alone(text, described, moment(described, name), theme), size, path)
     assert path.stat().st_size > 10_000

@@ -7,9 +7,14 @@ import dataclasses
 import struct
 from collections.abc import Callable
 from types import SimpleNamespace
+from typing import Any, cast
+
+import pytest
 
 from plantview.clock import SystemClock
 from plantview.drivers.bacnet_codec import Answer, object_key_of
+from plantview.drivers.bacnet_network import BacnetNetwork
+from plantview.drivers.bacnet_reader import BacnetReader
 from plantview.drivers.bacnet_slow import LogPage, LogSample, decode_events
 from plantview.errors import DeviceRefused
 from plantview.model.device_event import DeviceEvent, Transition
@@ -245,8 +250,8 @@ async def test_without_a_taker_no_trend_log_and_no_event_is_asked_for() -> None:
     assert set(device.services) == {12, 14}
 
 
-def _events(request: Request) -> bytes:
-    """Return one analog input in high-limit whose to-offnormal nobody acknowledged: bacpypes3's encoder writes it.
+def _events(request: Request, name: str = "analog-input,2") -> bytes:
+    """Return one object in high-limit whose to-offnormal nobody acknowledged: bacpypes3's encoder writes it.
 
     Its three stamps are of the three kinds there are: a date with time, a time of day, a counter.
     """
@@ -256,7 +261,7 @@ def _events(request: Request) -> bytes:
 
     noon = DateTime(date=Date((126, 3, 14, 255)), time=Time((12, 0, 30, 50)))
     summary = GetEventInformationEventSummary(
-        objectIdentifier=ObjectIdentifier("analog-input,2"),
+        objectIdentifier=ObjectIdentifier(name),
         eventState="high-limit",
         acknowledgedTransitions=EventTransitionBits([0, 1, 1]),
         eventTimeStamps=[TimeStamp(dateTime=noon), TimeStamp(time=Time((1, 2, 3, 4))), TimeStamp(sequenceNumber=7)],
@@ -307,6 +312,55 @@ async def test_what_a_device_considers_in_alarm_is_asked_for_and_never_subscribe
         await asyncio.gather(task, return_exceptions=True)
     assert told == {"BC-1": (_high_limit(None, None),)}, "a device without a clock has no times that could be trusted"
     assert set(device.services) == {12, 14, 29}
+
+
+class Enrolled:
+    """A device with one event enrollment in alarm; what that watches is ``reference``, or a refusal."""
+
+    def __init__(self, reference: str, owner: int | None = None) -> None:
+        self._reference, self._owner = reference, owner
+        self.asked: list[int] = []
+
+    async def ask(self, device: str, _place: object, service: int, _payload: bytes, **_: object) -> bytes:
+        self.asked.append(service)
+        if service == 29:
+            return _events(Request(0, 29, ()), "event-enrollment,2")[3:]
+        if not self._reference:
+            raise DeviceRefused(device, "refused by the device: error unknown-property", code="unknown-property")
+        return _referring(self._reference, self._owner)
+
+
+def _referring(reference: str, owner: int | None) -> bytes:
+    from bacpypes3.apdu import ReadPropertyACK
+    from bacpypes3.basetypes import DeviceObjectPropertyReference
+
+    more: dict[str, Any] = {} if owner is None else {"deviceIdentifier": f"device,{owner}"}
+    value = DeviceObjectPropertyReference(objectIdentifier=reference, propertyIdentifier="present-value", **more)
+    answer = ReadPropertyACK(
+        objectIdentifier="event-enrollment,2", propertyIdentifier="object-property-reference", propertyValue=value
+    )
+    return bytes(answer.encode().pduData)
+
+
+@pytest.mark.parametrize(
+    ("reference", "owner", "watches"),
+    [
+        ("analog-input,9", None, "analog-input,9"),
+        ("analog-input,9", 77, "analog-input,9"),
+        ("analog-input,9", 78, ""),
+        ("", None, ""),
+    ],
+)
+async def test_what_an_event_enrollment_watches_is_asked_once_and_a_refusal_costs_no_event(
+    reference: str, owner: int | None, watches: str
+) -> None:
+    network = Enrolled(reference, owner)
+    reader = BacnetReader(cast("BacnetNetwork", network), bacnet_device("BC-1", 1, 77))
+    told = [await reader.events() for _ in range(2)]
+    assert [[(one.object_name, one.watches) for one in events] for events in told] == [
+        [("event-enrollment,2", watches)]
+    ] * 2
+    assert network.asked == [29, 12, 29]
 
 
 def test_the_times_of_an_event_are_corrected_by_zone_and_clock_offset_of_its_device() -> None:

@@ -32,7 +32,9 @@ from rusty_bacnet import ObjectIdentifier as Identifier
 
 from plantview.clock import ManualClock
 from plantview.config.ports import free_port
-from plantview.model.plant import Plant
+from plantview.drivers.bacnet_network import BacnetNetwork
+from plantview.drivers.bacnet_reader import BacnetReader
+from plantview.model.plant import Adapter, Plant
 from plantview.simulator.devices import Rig, rig
 from tests.interop.simulated import StillPlant, larkfield
 
@@ -204,6 +206,15 @@ async def test_a_supply_temperature_that_leaves_its_setpoint_is_an_event_enrollm
         now.still.values[SETPOINT] = 49.0
         await now.scan(61)
         assert (await now.states())[name] == ("normal", [0, 1, 1])
+
+
+async def test_our_reader_names_what_an_event_enrollment_watches() -> None:
+    async with scene("BC-2") as now, BacnetNetwork(Adapter("127.0.0.1/8", 0)) as network:
+        now.still.values[SUPPLY] = 49.0
+        await now.scan(610, every=10)
+        (event,) = await BacnetReader(network, now.plant.devices["BC-2"]).events()
+        assert event.object_name.startswith("event-enrollment,")
+        assert (event.state, event.watches) == ("high-limit", str(now.plant.points[SUPPLY].address))
 
 
 async def test_a_pump_that_does_not_prove_is_a_command_failure() -> None:

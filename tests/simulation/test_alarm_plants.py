@@ -1,4 +1,4 @@
-"""The alarms of the example plants on simulated plants: quiet without a fault, the cause first with one."""
+"""The alarms of the example plants on simulated plants: quiet without a fault; trips and losses: ``test_alarm_expected``."""
 
 from __future__ import annotations
 
@@ -53,30 +53,6 @@ def test_a_plant_without_a_fault_calls_nobody(folder: str, cold: bool) -> None:
         line["alarm"] for line in engine.journal(1_000, None, Search(by_design=True)) if line["kind"] == "UNSUPPRESS"
     }
     assert "CH-1.CHWS-LO" in applied, "the chiller ran, and its alarms watched"
-
-
-@pytest.mark.long
-@pytest.mark.timeout(300)
-@pytest.mark.parametrize(("folder", "cold"), [("larkfield", False), ("larkfield", True), ("orchard", False)])
-def test_a_day_without_a_fault_calls_nobody(folder: str, cold: bool) -> None:
-    assert live(folder, 24, cold=cold)[1] == []
-
-
-@pytest.mark.parametrize(
-    ("folder", "fault", "expected"),
-    [
-        ("larkfield", "pump-trip:CWP-1@300+3600", ["CWP-1.RUN"]),
-        ("larkfield", "pump-trip:PCHWP-1@300+3600", ["PCHWP-1.RUN"]),
-        ("larkfield", "pump-trip:SCHWP-1@300+3600", ["SCHWP-1.RUN"]),
-        ("orchard", "pump-trip:CHWP-1@300+3600", ["CH-1.CHW-FLOW"]),
-        ("orchard", "pump-trip:CWP-1@300+3600", ["CH-1.CW-FLOW"]),
-    ],
-)
-def test_a_pump_that_trips_calls_once_with_its_cause_first(folder: str, fault: str, expected: list[str]) -> None:
-    engine, called = live(folder, 0.25, fault)
-    assert called == expected
-    places = engine.first_out("PLANT")
-    assert places[expected[0]].rank == 1
 
 
 def test_a_fouled_condenser_shows_in_its_approach_and_in_nothing_else() -> None:

@@ -12,6 +12,7 @@ from plantview.errors import Problem
 from plantview.model.device_event import DeviceEvent
 from plantview.model.plant import Adapter, Device, Equipment, Plant
 from plantview.model.point import BacnetAddress, ModbusAddress, Point
+from plantview.model.quality import Quality
 from plantview.model.reading import Frame, Reading, bad, good
 from plantview.units import unit
 
@@ -161,6 +162,10 @@ class Rig:
         """Let a point read ``value``, or BAD with None."""
         at_ms = self.clock.now_ms()
         self.readings[name] = bad("sensor open", at_ms) if value is None else good(value, at_ms)
+
+    def doubt(self, name: str, value: float) -> None:
+        """Let a point read ``value``, which is not quite to be trusted."""
+        self.readings[name] = Reading(value, Quality.UNCERTAIN, "in hand", self.clock.now_ms())
 
     def scan(self, at_s: float | None = None, stamps: dict[str, int] | None = None, **values: float | None) -> None:
         """Move the clock and let the engine look once; ``temp=51`` sets the leaving temperature."""

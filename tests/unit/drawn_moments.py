@@ -2,19 +2,28 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Mapping
 from collections.abc import Set as AbstractSet
 from dataclasses import replace
+from typing import Any, cast
 from xml.etree import ElementTree as ET
 
+import orjson
+from starlette.requests import Request
+
+from plantview.channel.client import ChannelClient
+from plantview.clock import ManualClock
 from plantview.derive import Derivation
 from plantview.derive.conditions import conditions
 from plantview.derive.flows import flows
 from plantview.model.plant import Plant, Stage
 from plantview.model.reading import Frame, Reading, good
 from plantview.model.signal import signal_of
-from plantview.service.messages import view
+from plantview.service.messages import hello, view
 from plantview.simulator.plant import SimulatedPlant
+from plantview.web.frame_view import FrameView
+from plantview.web.plain.phone import PhonePage
 from plantview.web.schematic import draw
 from plantview.web.schematic.filling import Moment
 from plantview.web.schematic.sheet_alone import stand_alone
@@ -56,9 +65,9 @@ def moment_of(
     return Moment(MORNING_MS, signals, frame.readings, rows["conditions"], rows["flows"], (), heard=True, system=system)
 
 
-def drawn(plant: Plant, moment: Moment) -> ET.Element:
+def drawn(plant: Plant, moment: Moment, orientation: str = "wall") -> ET.Element:
     """Return the whole plant as a file of its own."""
-    text = stand_alone(draw(plant, moment.signals), plant, moment, "light")
+    text = stand_alone(draw(plant, moment.signals, orientation), plant, moment, "light")
     return ET.fromstring(text)  # noqa: S314 - our own text
 
 
@@ -77,3 +86,16 @@ def value(root: ET.Element, signal: str) -> tuple[str, str, set[str]]:
     node = next(each for each in root.iter() if each.get("data-signal") == signal)
     texts = {each.get("class", ""): each.text or "" for each in node.iter() if each.tag == f"{SVG}tspan"}
     return texts["number"], texts["unit"], set(node.get("class", "").split())
+
+
+def phone(plant: Plant, moment: Moment) -> dict[str, Any]:
+    """Return what the phone page is told of a moment: ``values`` with their marks, and ``states``."""
+    clock = ManualClock(moment.at_ms)
+    seen = FrameView(plant, clock)
+    seen.take("hello", hello(plant, clock, moment.signals, {}, moment.at_ms))
+    rows = view(Frame(1, moment.at_ms, moment.readings), {}, {})["readings"]
+    told = {"readings": rows, "conditions": moment.conditions, "flows": moment.flows}
+    seen.take("frame", {"seq": 1, "now_ms": moment.at_ms, "full": True, **told})
+    page = PhonePage(seen, cast("ChannelClient", None))
+    asked = Request({"type": "http", "query_string": f"units={moment.system}".encode(), "headers": []})
+    return cast("dict[str, Any]", orjson.loads(asyncio.run(page.now(asked)).body))

@@ -219,7 +219,7 @@ def test_figures_begin_with_the_journal() -> None:
     rig = Rig(row())
     rig.scan(10, temp=51)
     first_ms = rig.clock.now_ms()
-    lines, from_ms = rig.engine.lines(0, first_ms + 1)
+    lines, from_ms = rig.engine.lines(0, first_ms + 1_000)
     assert from_ms == first_ms
     assert [(line.kind, line.alarm, line.annunciated) for line in lines] == [("ANN", "HI", True)]
 
@@ -235,3 +235,57 @@ def test_a_schema_that_is_no_number_is_taken_for_todays(tmp_path: Path) -> None:
         db.execute("DELETE FROM meta")
     rig.restart()
     assert (rig.state(), rig.engine.health()) == ("UNACK", "")
+
+
+# --- dead bands, and the moments at which something just begins -----------------------------------
+@pytest.mark.parametrize(
+    ("cells", "steps"),
+    [
+        # a low limit clears above limit + dead band; equal to either neither sets nor clears (135 clause 13.3.6)
+        ({"type": "LO", "limit": "40 degF", "deadband": "1 degF"},
+         [(40.0, "NORM"), (39.99, "UNACK"), (40.5, "UNACK"), (41.0, "UNACK"), (41.01, "RTNUN")]),
+        # a rate: the change of the last minute has to fall below limit - dead band
+        ({"type": "ROC", "point": "CH-1.chws_temp", "limit": "4 degF", "deadband": "1 degF", "within_s": 60},
+         [(44.0, "NORM"), (48.0, "NORM"), (48.1, "UNACK"), (47.5, "UNACK"), (47.0, "UNACK"), (46.9, "RTNUN")]),
+    ],
+)  # fmt: skip
+def test_a_dead_band_lies_on_the_side_of_the_return(cells: dict[str, Any], steps: list[tuple[float, str]]) -> None:
+    rig = Rig(row(**cells))
+    for at_s, (value, state) in enumerate(steps):
+        rig.scan(at_s, temp=value)
+        assert (value, rig.state()) == (value, state)
+
+
+@pytest.mark.parametrize(("lost_s", "together"), [(59.9, False), (60, True)])
+def test_a_device_that_was_heard_for_a_minute_can_be_lost_together_with_others(lost_s: float, together: bool) -> None:
+    rig = Rig(row("LOSS", type="LOSS", devices_min=2, within_s=30))
+    rig.scan(0)
+    rig.silent = {"D-1": "no answer", "D-2": "no answer"}
+    rig.scan(lost_s)
+    rig.scan(lost_s + 1)
+    assert rig.state("LOSS") == ("UNACK" if together else "NORM")
+
+
+@pytest.mark.parametrize(
+    ("lost", "called"),
+    [("", ["RUN", "VALVE"]), ("CHWP-1.command", ["VALVE"]), ("CHWP-1.status", ["VALVE"]), ("V-1.command", ["RUN"]), ("V-1.position", ["RUN"])],
+)  # fmt: skip
+def test_an_order_or_an_answer_that_is_not_read_is_no_mismatch(lost: str, called: list[str]) -> None:
+    rig = Rig(
+        row("RUN", type="MISMATCH", point="CHWP-1.status", command="CHWP-1.command"),
+        row("VALVE", type="MISMATCH", point="V-1.position", command="V-1.command", limit="10 %"),
+    )
+    known = {"CHWP-1.command": 1.0, "CHWP-1.status": 0.0, "V-1.command": 50.0, "V-1.position": 0.0}
+    for name, value in known.items():
+        rig.set(name, None if name == lost else value)
+    rig.scan(0)
+    assert sorted(entry.alarm for entry in rig.entries if entry.annunciated) == called
+
+
+@pytest.mark.parametrize(("answer", "called"), [(0.0, True), (1.0, False), (3.0, False)])
+def test_an_answer_that_says_neither_on_nor_off_is_no_mismatch(answer: float, called: bool) -> None:
+    rig = Rig(row("MODE", type="MISMATCH", point="CH-1.mode", command="CHWP-1.command"))
+    rig.set("CHWP-1.command", 1.0)
+    rig.set("CH-1.mode", answer)
+    rig.scan(0)
+    assert bool(rig.annunciated("MODE")) is called

@@ -53,6 +53,12 @@ def test_the_share_of_the_ten_most_frequent_is_judged_above_twenty_alarms(differ
     assert (found["ok"], found["measured"]) == ((False, "47.6 %") if judged else (None, "too few"))
 
 
+@pytest.mark.parametrize(("calls", "judged"), [(20, False), (21, True)])
+def test_the_share_of_the_urgent_is_judged_above_twenty_calls(calls: int, judged: bool) -> None:
+    found = advised([called(number, "A", 1) for number in range(calls)], 0, 30 * DAY_MS)["priority 1 and 2 of all"]
+    assert (found["ok"], found["measured"]) == ((False, "100.0 %") if judged else (None, "too few"))
+
+
 def test_ten_in_ten_minutes_are_not_more_than_ten() -> None:
     assert figures([called(number) for number in range(10)], 0, 600_000)["crowded_pct"] == 0.0
     assert figures([called(number) for number in range(11)], 0, 600_000)["crowded_pct"] == 100.0
@@ -71,6 +77,7 @@ def test_a_fresh_engine_has_said_nothing_yet() -> None:
     rig = Rig(row())
     assert rig.engine.seq == 0
     assert rig.engine.lines(0, 1_000) == ([], 999)
+    assert rig.engine.snapshot()["frozen"] == 0, "no device is known to be silent"
 
 
 def test_a_delay_begins_inactive() -> None:

@@ -33,11 +33,12 @@ def event(
     at_ms: int | None = None,
     number: int = 0,
     notify: str = "alarm",
+    watches: str = "",
 ) -> DeviceEvent:
     """Return what D-2 says; ``waits`` are the transitions that nobody acknowledged there."""
     stamps = {"local_ms": at_ms, "at_ms": at_ms, "sequence": number or None}
     parts = tuple(Transition(word, word not in waits, enabled=True, priority=100, **stamps) for word in TRANSITIONS)
-    return DeviceEvent("D-2", name, state, notify, parts, None if at_ms is None else 0)
+    return DeviceEvent("D-2", name, state, notify, parts, None if at_ms is None else 0, watches)
 
 
 def rig(*rows: dict[str, object], folder: Path | None = None) -> Rig:
@@ -102,6 +103,18 @@ def test_an_object_that_no_point_reads_stands_under_its_device() -> None:
     listed = made.engine.snapshot()["active"][0]
     assert (listed["equipment"], listed["point"]) == ("D-2", "")
     assert listed["text"] == "event-enrollment,7: offnormal reported by panel D-2"
+
+
+def test_an_object_that_watches_another_one_speaks_of_that_one_also_after_a_kill(tmp_path: Path) -> None:
+    made = rig(folder=tmp_path)
+    enrolled = event("high-limit", OPEN, "event-enrollment,7", watches=STATUS)
+    tell(made, 1, enrolled)
+    made.restart()
+    tell(made, 31, enrolled)
+    listed = made.engine.snapshot()["active"][0]
+    assert (listed["id"], listed["equipment"], listed["point"]) == ("D-2.OWN event-enrollment,7", "CH-1", "CH-1.status")
+    assert listed["text"] == "CH-1.status: high limit reported by panel D-2"
+    assert made.annunciated(listed["id"]) == [1]
 
 
 def test_acknowledging_here_leaves_the_device_as_it_is_and_the_record_says_so() -> None:
@@ -225,6 +238,15 @@ def test_a_returned_alarm_that_was_acknowledged_here_does_not_come_back_with_a_r
     assert made.state(ALARM) == "NORM"
 
 
+def test_what_came_at_the_device_while_we_were_stopped_is_news_though_acknowledged_there(tmp_path: Path) -> None:
+    made = rig(folder=tmp_path)
+    tell(made, 1, event("normal", (TO_OFFNORMAL,), number=8))
+    made.engine.acknowledge(ALARM, "JD")
+    made.restart()
+    tell(made, 60, event(OFF, (), number=9))
+    assert (made.state(ALARM), made.annunciated(ALARM)) == ("ACKED", [60])
+
+
 def test_an_event_stays_an_event_after_a_restart(tmp_path: Path) -> None:
     made = rig(folder=tmp_path)
     tell(made, 1, event(OFF, OPEN, notify="event"))
@@ -314,6 +336,36 @@ def test_a_device_cannot_fill_the_list_without_bound_and_it_is_said() -> None:
     assert [one["id"] for one in made.engine.snapshot()["active"]] == ["D-2.OWN analog-value,900"]
     assert made.engine.health() == ""
     assert len(made.engine._lives) == OBJECTS_MAX
+
+
+def test_a_device_that_lists_just_what_fits_leaves_nothing_out() -> None:
+    made = rig()
+    tell(made, 1, *(event(OFF, OPEN, f"analog-value,{number}") for number in range(OBJECTS_MAX)))
+    assert (len(made.engine.snapshot()["active"]), made.engine.health()) == (OBJECTS_MAX, "")
+
+
+def test_what_makes_room_is_over_and_what_stands_keeps_its_story() -> None:
+    made = rig()
+    listed = [event(OFF, OPEN, f"analog-value,{number}", number=1) for number in range(OBJECTS_MAX)]
+    tell(made, 1, *listed)
+    made.engine.acknowledge("D-2.OWN analog-value,0", "JD", "known")
+    made.engine.out_of_service("D-2.OWN analog-value,1", "JD", "sensor is out")
+    tell(made, 2, listed[0])
+    tell(made, 3, listed[0], event(OFF, OPEN, "analog-value,900", number=1))
+    assert made.state("D-2.OWN analog-value,0") == "ACKED"
+    assert made.annunciated("D-2.OWN analog-value,0") == [1]
+    fresh = [event(OFF, OPEN, f"analog-value,{number}", number=1) for number in range(1_000, 1_000 + OBJECTS_MAX)]
+    tell(made, 4, listed[0], *fresh)
+    assert made.state("D-2.OWN analog-value,1") == "OOSRV", "only a person puts it back"
+    assert made.engine.health() == "D-2 lists more alarms of its own than are shown here"
+
+
+def test_what_was_over_when_first_asked_calls_when_it_comes_again_though_acknowledged_there() -> None:
+    made = Rig(ROW, bacnet=D2)
+    tell(made, 0, event("normal", (TO_OFFNORMAL,), number=8))
+    made.engine.acknowledge(ALARM, "JD")
+    tell(made, 30, event(OFF, (), number=9))
+    assert (made.state(ALARM), made.annunciated(ALARM)) == ("ACKED", [30])
 
 
 def test_a_shelved_alarm_of_a_device_stays_shelved_and_calls_when_its_time_is_over() -> None:

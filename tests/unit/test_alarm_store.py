@@ -235,6 +235,21 @@ def test_a_disk_that_works_again_gets_everything_that_waited(tmp_path: Path) -> 
     assert rig.kinds() == ["ANN"]
 
 
+def test_a_memory_that_fails_once_forgets_nothing_of_what_it_held(monkeypatch: pytest.MonkeyPatch) -> None:
+    rig = Rig(row())
+    rig.scan(0, temp=51)
+
+    def fails(_db: sqlite3.Connection) -> None:
+        raise sqlite3.OperationalError("out of memory")
+
+    with monkeypatch.context() as once:
+        once.setattr(rig.store, "_write_all", fails)
+        rig.scan(10, temp=45)
+    assert "out of memory" in rig.engine.health()
+    rig.scan(40)
+    assert (rig.engine.health(), rig.kinds()) == ("", ["ANN", "RTN"])
+
+
 def test_lines_that_no_longer_fit_while_the_disk_fails_are_counted(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -30,6 +30,58 @@ def test_a_returned_alarm_keeps_the_words_with_which_it_called_and_says_since_wh
     assert rig.engine.snapshot()["active"][0]["returned_ms"] == record["returned_ms"]
 
 
+@pytest.mark.parametrize(
+    ("command", "status", "said"),
+    [
+        (1, 0, "Commanded on, no run status"),
+        (0, 1, "Commanded off, still runs"),
+        (1, 1, "Commanded on, runs"),
+        (0, 0, "Commanded off, stands"),
+    ],
+)
+def test_order_and_answer_of_a_machine_that_was_set_aside_are_said_as_they_are_now(
+    command: float, status: float, said: str
+) -> None:
+    rig = Rig(row(**MISMATCH))
+    pump(rig, 0, 1, 0)
+    rig.engine.out_of_service("HI", "JD", "status contact is broken")
+    pump(rig, 10, command, status)
+    assert rig.engine.snapshot()["out_of_service"][0]["text"] == said
+
+
+def test_an_answer_that_is_no_run_status_is_said_by_its_own_name_and_word() -> None:
+    rig = Rig(row(type="MISMATCH", point="CH-1.mode", command="CHWP-1.command"))
+    rig.set("CHWP-1.command", 1)
+    rig.set("CH-1.mode", 0)
+    rig.scan(0)
+    assert rig.engine.snapshot()["active"][0]["text"] == "Commanded ON, ch-1.mode OFF"
+
+
+@pytest.mark.parametrize("lost", ["V-1.command", "V-1.position"])
+def test_a_mismatch_of_which_one_side_is_not_read_any_more_keeps_its_words(lost: str) -> None:
+    rig = Rig(row(type="MISMATCH", point="V-1.position", command="V-1.command", limit="10 %"))
+    rig.set("V-1.command", 50)
+    rig.set("V-1.position", 20)
+    rig.scan(0)
+    said = rig.engine.snapshot()["active"][0]["text"]
+    assert said == "V-1.position 20 %, commanded 50"
+    rig.set(lost, None)
+    rig.scan(1)
+    (record,) = rig.engine.snapshot()["active"]
+    assert (record["state"], record["text"]) == ("UNACK", said)
+
+
+def test_a_rate_says_the_value_and_the_change_that_was_too_much() -> None:
+    rig = Rig(row(type="ROC", point="CH-1.chws_temp", limit="5 degF", within_s=60, deadband="1 degF"))
+    rig.scan(0, temp=44)
+    rig.scan(10, temp=51)
+    (record,) = rig.engine.snapshot()["active"]
+    assert (record["value"], record["limit"], record["unit"]) == (51, 5, "°F")
+    assert record["text"] == "Leaving chilled water 51.0 °F, changed by more than 5.0 °F in 60 s"
+    rig.scan(20, temp=None)
+    assert rig.engine.snapshot()["active"][0]["text"] == record["text"], "not read now: the last words stay"
+
+
 def test_a_limit_that_has_returned_shows_the_value_of_its_call_and_not_todays() -> None:
     rig = Rig(row())
     rig.scan(0, temp=53)

@@ -7,7 +7,6 @@ import itertools
 from collections import defaultdict
 from dataclasses import replace
 from pathlib import Path
-from xml.etree import ElementTree as ET
 
 import numpy as np
 import pytest
@@ -15,42 +14,39 @@ import pytest
 from plantview.config import read_plant
 from plantview.model.measurements import WET_KINDS
 from plantview.model.plant import Loop, Plant
-from plantview.units import shown
-from plantview.web.schematic import draw
 from plantview.web.schematic.alone import compose_machine
-from plantview.web.schematic.columns import READABLE_PX, compose_columns, smallest_px
 from plantview.web.schematic.compose import compose
 from plantview.web.schematic.geometry import Box, Point
-from plantview.web.schematic.labels import width
-from plantview.web.schematic.phone import compose_list
-from plantview.web.schematic.phone_rows import SMALL as LIST_SMALL
+from plantview.web.schematic.overview import compose_overview
 from plantview.web.schematic.render import cuts, is_hollow
-from plantview.web.schematic.scene import PIPE, Pipe, Scene, Words
+from plantview.web.schematic.scene import PIPE, Pipe, Scene
 from plantview.web.schematic.sizes import SMALL
 from plantview.web.schematic.topology import NotDrawn
 from tests.shapes import primary_only
-from tests.unit.schematic_plants import DRAWN, EXAMPLES, plant, signals
+from tests.unit.schematic_plants import DRAWN, EXAMPLES, clash, plant, signals
 
-every_drawing = pytest.mark.parametrize("name", DRAWN)
+KINDS = {"diagram": compose, "overview": compose_overview}
+every_drawing = pytest.mark.parametrize(("name", "kind"), list(itertools.product(DRAWN, KINDS)))
+every_diagram = pytest.mark.parametrize("name", DRAWN)
 both_examples = pytest.mark.parametrize("name", EXAMPLES)
 
 
 @functools.cache
-def scene(name: str) -> Scene:
-    return compose(plant(name), signals(name))
+def scene(name: str, kind: str = "diagram") -> Scene:
+    return KINDS[kind](plant(name), signals(name))
 
 
 @every_drawing
-def test_no_machine_stands_on_another(name: str) -> None:
-    glyphs = scene(name).glyphs
+def test_no_machine_stands_on_another(name: str, kind: str) -> None:
+    glyphs = scene(name, kind).glyphs
     assert len(glyphs) >= 3
     touching = [(a.equipment, b.equipment) for a, b in itertools.combinations(glyphs, 2) if a.box.overlaps(b.box)]
     assert touching == []
 
 
 @every_drawing
-def test_every_machine_in_the_water_is_drawn_once(name: str) -> None:
-    drawn = [glyph.equipment for glyph in scene(name).glyphs]
+def test_every_machine_in_the_water_is_drawn_once(name: str, kind: str) -> None:
+    drawn = [glyph.equipment for glyph in scene(name, kind).glyphs]
     hot = {
         port.equipment
         for loop in plant(name).loops.values()
@@ -58,25 +54,22 @@ def test_every_machine_in_the_water_is_drawn_once(name: str) -> None:
         for stage in loop.stages
         for port in stage.ports()
     }
-    wet = {item.id for item in plant(name).equipment.values() if item.kind in WET_KINDS}
+    kinds = WET_KINDS if kind == "diagram" else set(WET_KINDS) - {"valve"}
+    wet = {item.id for item in plant(name).equipment.values() if item.kind in kinds}
     assert len(drawn) == len(set(drawn))
     assert wet - set(drawn) <= hot - set(drawn)
 
 
 @every_drawing
-def test_no_text_covers_another_even_at_its_widest(name: str) -> None:
-    words = scene(name).words
-    covered = [(a.text, b.text) for a, b in itertools.combinations(words, 2) if _clash(a, b)]
+def test_no_text_covers_another_even_at_its_widest(name: str, kind: str) -> None:
+    words = scene(name, kind).words
+    covered = [(a.text, b.text) for a, b in itertools.combinations(words, 2) if clash(a, b)]
     assert covered == []
 
 
-def _clash(a: Words, b: Words) -> bool:
-    return not (a.turn and a.turn == b.turn) and a.box.overlaps(b.box, clear=-1.0)
-
-
 @every_drawing
-def test_no_text_lies_on_a_pipe(name: str) -> None:
-    drawing = scene(name)
+def test_no_text_lies_on_a_pipe(name: str, kind: str) -> None:
+    drawing = scene(name, kind)
     beside = [words for words in drawing.words if not words.on]
     covered = [
         (words.text, pipe.header)
@@ -88,8 +81,8 @@ def test_no_text_lies_on_a_pipe(name: str) -> None:
 
 
 @every_drawing
-def test_no_text_lies_on_a_machine_that_it_does_not_belong_to(name: str) -> None:
-    drawing = scene(name)
+def test_no_text_lies_on_a_machine_that_it_does_not_belong_to(name: str, kind: str) -> None:
+    drawing = scene(name, kind)
     covered = [
         (words.text, glyph.equipment)
         for words in drawing.words
@@ -100,8 +93,8 @@ def test_no_text_lies_on_a_machine_that_it_does_not_belong_to(name: str) -> None
 
 
 @every_drawing
-def test_everything_stays_on_the_sheet(name: str) -> None:
-    drawing = scene(name)
+def test_everything_stays_on_the_sheet(name: str, kind: str) -> None:
+    drawing = scene(name, kind)
     sheet = Box(0, 0, drawing.width, drawing.height)
     boxes = (
         [words.box for words in drawing.words]
@@ -113,8 +106,8 @@ def test_everything_stays_on_the_sheet(name: str) -> None:
 
 
 @every_drawing
-def test_each_branch_ends_on_a_machine_and_on_a_main(name: str) -> None:
-    drawing = scene(name)
+def test_each_branch_ends_on_a_machine_and_on_a_main(name: str, kind: str) -> None:
+    drawing = scene(name, kind)
     mains = [pipe for pipe in drawing.pipes if pipe.kind == "main"]
     for stub in (pipe for pipe in drawing.pipes if pipe.kind == "stub"):
         ends = [
@@ -136,8 +129,8 @@ def _on(main: Pipe, point: Point) -> bool:
 
 
 @every_drawing
-def test_no_pipe_lies_on_a_pipe_of_another_header(name: str) -> None:
-    drawing = scene(name)
+def test_no_pipe_lies_on_a_pipe_of_another_header(name: str, kind: str) -> None:
+    drawing = scene(name, kind)
     machines = [glyph.box for glyph in drawing.glyphs]
     over = [
         (a.header, b.header)
@@ -152,17 +145,17 @@ def test_no_pipe_lies_on_a_pipe_of_another_header(name: str) -> None:
 
 
 @every_drawing
-def test_where_pipes_cross_the_main_is_never_cut(name: str) -> None:
-    drawing = scene(name)
+def test_where_pipes_cross_the_main_is_never_cut(name: str, kind: str) -> None:
+    drawing = scene(name, kind)
     for pipe in drawing.pipes:
-        if pipe.upright:
+        if pipe.upright != drawing.turned:
             assert cuts(pipe, drawing) == []
     crossings = [
         (a, b)
         for a in drawing.pipes
         for b in drawing.pipes
-        if a.upright
-        and not b.upright
+        if a.upright != drawing.turned
+        and b.upright == drawing.turned
         and a.header != b.header
         and b.span[0] + PIPE < a.across < b.span[1] - PIPE
         and a.span[0] < b.across < a.span[1]
@@ -172,8 +165,8 @@ def test_where_pipes_cross_the_main_is_never_cut(name: str) -> None:
 
 
 @every_drawing
-def test_flows_at_every_node_of_every_main_sum_to_zero(name: str) -> None:
-    drawing = scene(name)
+def test_flows_at_every_node_of_every_main_sum_to_zero(name: str, kind: str) -> None:
+    drawing = scene(name, kind)
     flows = _balanced_flows(plant(name))
     node: dict[tuple[str, Point], float] = defaultdict(float)
     for pipe in drawing.pipes:
@@ -248,8 +241,8 @@ def test_the_four_pipes_have_their_right_names(name: str) -> None:
 
 
 @every_drawing
-def test_cold_pipes_are_filled_and_warm_ones_hollow(name: str) -> None:
-    hollow = {pipe.service: is_hollow(pipe) for pipe in scene(name).pipes}
+def test_cold_pipes_are_filled_and_warm_ones_hollow(name: str, kind: str) -> None:
+    hollow = {pipe.service: is_hollow(pipe) for pipe in scene(name, kind).pipes}
     assert {service: hollow[service] for service in sorted(hollow)} == {
         service: expected
         for service, expected in {
@@ -264,7 +257,7 @@ def test_cold_pipes_are_filled_and_warm_ones_hollow(name: str) -> None:
     }
 
 
-@every_drawing
+@every_diagram
 def test_water_enters_a_coil_below_and_leaves_above(name: str) -> None:
     """So that air is pushed out (common practice, no source)."""
     drawing = scene(name)
@@ -289,8 +282,8 @@ def test_the_two_valves_on_one_actuator_stand_over_each_other_and_are_joined(nam
 
 
 @every_drawing
-def test_no_text_is_smaller_than_the_floor(name: str) -> None:
-    heights = [words.box.h for words in scene(name).words]
+def test_no_text_is_smaller_than_the_floor(name: str, kind: str) -> None:
+    heights = [words.box.h for words in scene(name, kind).words]
     assert min(heights) >= SMALL * 1.03
 
 
@@ -311,18 +304,10 @@ def test_an_arrangement_without_a_flow_diagram_says_which() -> None:
         compose(without, signals("one air cooled"))
 
 
-@pytest.mark.parametrize("name", DRAWN)
-def test_in_the_list_no_text_covers_another_and_none_leaves_the_sheet(name: str) -> None:
-    listed = compose_list(plant(name), signals(name))
-    covered = [(a.text, b.text) for a, b in itertools.combinations(listed.words, 2) if _clash(a, b)]
-    outside = [words.text for words in listed.words if words.box.x < 0 or words.box.right > listed.width]
-    assert (covered, outside) == ([], [])
-
-
 @every_drawing
-def test_no_pipe_runs_through_a_machine(name: str) -> None:
+def test_no_pipe_runs_through_a_machine(name: str, kind: str) -> None:
     """Pipes end at an outline, except in pumps and the like, in whose middle they meet."""
-    drawing = scene(name)
+    drawing = scene(name, kind)
     through = [
         (glyph.equipment, pipe.header)
         for glyph in drawing.glyphs
@@ -336,22 +321,22 @@ def test_no_pipe_runs_through_a_machine(name: str) -> None:
 
 def _passes_in_line(box: Box, pipe: Pipe) -> bool:
     """Return whether a pump stands in this pipe: the pipe goes through its middle."""
-    return pipe.kind == "stub" and not pipe.upright and abs(pipe.across - box.cy) < 1
+    return pipe.kind == "stub" and abs(pipe.across - (box.cx if pipe.upright else box.cy)) < 1
 
 
 @every_drawing
-def test_there_are_no_more_crossings_than_the_arrangement_needs(name: str) -> None:
+def test_there_are_no_more_crossings_than_the_arrangement_needs(name: str, kind: str) -> None:
     """With both mains of a loop between two rows of machines, one of the two pipes of each machine crosses one main.
 
     The last machine of a row needs none, because a main may end there.
     """
-    drawing = scene(name)
+    drawing = scene(name, kind)
     crossings = sum(
         low < main.across < high and main.span[0] < pipe.across < main.span[1] and main.header != pipe.header
         for main in drawing.pipes
-        if main.upright
+        if main.upright != drawing.turned
         for pipe in drawing.pipes
-        if not pipe.upright
+        if pipe.upright == drawing.turned
         for low, high in [(pipe.span[0] + PIPE / 2, pipe.span[1] - PIPE / 2)]
     )
     sides = {"chiller": 2, "tower_cell": 1, "coil": 1, "heat_exchanger": 2}
@@ -383,11 +368,11 @@ def test_one_more_coil_moves_only_the_coils(chillers: int, cells: int, tmp_path:
     assert boxes[0] == boxes[1]
 
 
-@every_drawing
+@every_diagram
 def test_each_loop_alone_keeps_its_texts_apart(name: str) -> None:
     for loop in plant(name).loops:
         alone = compose(plant(name), signals(name), loop)
-        assert [(a.text, b.text) for a, b in itertools.combinations(alone.words, 2) if _clash(a, b)] == []
+        assert [(a.text, b.text) for a, b in itertools.combinations(alone.words, 2) if clash(a, b)] == []
         assert {pipe.flow[0][0].split("/")[0] for pipe in alone.pipes} == {loop}
 
 
@@ -399,53 +384,4 @@ def test_each_machine_alone_shows_every_value_of_it(name: str) -> None:
         told = {words.text for words in alone.words}
         own = {f"{{{key}}}" for key, signal in signals(name).items() if signal.equipment == item.id}
         assert own <= told
-        assert [(a.text, b.text) for a, b in itertools.combinations(alone.words, 2) if _clash(a, b)] == []
-
-
-@pytest.mark.parametrize("name", ["larkfield", "six primary secondary", "twelve chillers"])
-def test_the_list_in_columns_holds_everything_once_and_keeps_its_texts_apart(name: str) -> None:
-    folded, listed = compose_columns(plant(name), signals(name)), compose_list(plant(name), signals(name))
-    assert sorted(words.text for words in folded.words) == sorted(words.text for words in listed.words)
-    assert [glyph.equipment for glyph in folded.glyphs] == [glyph.equipment for glyph in listed.glyphs]
-    assert [(a.text, b.text) for a, b in itertools.combinations(folded.words, 2) if _clash(a, b)] == []
-    boxes = [words.box for words in folded.words]
-    assert min(box.x for box in boxes) >= 0
-    assert max(box.right for box in boxes) <= folded.width
-    assert max(box.bottom for box in boxes) <= folded.height
-    assert min(box.y for box in boxes) >= 0
-
-
-def test_twelve_chillers_are_read_on_a_wall_almost_twice_as_well_in_columns() -> None:
-    diagram, folded = scene("twelve chillers"), compose_columns(plant("twelve chillers"), signals("twelve chillers"))
-    before, after = smallest_px(diagram.width, diagram.height), smallest_px(folded.width, folded.height, LIST_SMALL)
-    assert before < READABLE_PX
-    assert after > READABLE_PX
-    assert after > 1.8 * before
-
-
-@pytest.mark.parametrize("system", ["si", "ip"])
-@pytest.mark.parametrize("name", EXAMPLES)
-def test_the_room_of_every_value_holds_its_widest_number_in_either_system_of_units(name: str, system: str) -> None:
-    """One layout serves both systems, so that nothing moves when a viewer changes the units."""
-    sizes = _sizes_of_values(name)
-    assert sizes
-    for signal, (size, room, said) in sizes.items():
-        quantity = signals(name)[signal].quantity
-        unit, digits = shown(quantity, system)
-        widest = {"temperature": 188.8, "flow": 8888.8, "percent": 100.0, "pressure_difference": 888.8}.get(quantity)
-        if widest is not None:
-            text = width(f"{widest:.{digits}f}", size, bold=True)
-            small = max(21.0, size * 0.56)
-            assert text + size * 0.2 + width(said or unit.label, small) <= room + size * 0.05, signal
-
-
-def _sizes_of_values(name: str) -> dict[str, tuple[float, float, str]]:
-    """Return size, width of the room, and words instead of the unit, of every value that is no valve's position."""
-    root = ET.fromstring(draw(plant(name), signals(name)))  # noqa: S314 - our own text
-    found = {}
-    for part in root.iter():
-        if part.get("data-signal") and part.get("data-form") != "valve":
-            inner = {each.get("class", "").split()[0]: each for each in part if each.get("class")}
-            size = float(inner["line"].get("font-size", "0"))
-            found[part.get("data-signal", "")] = size, float(inner["hit"].get("width", "0")), part.get("data-unit", "")
-    return found
+        assert [(a.text, b.text) for a, b in itertools.combinations(alone.words, 2) if clash(a, b)] == []

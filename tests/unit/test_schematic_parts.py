@@ -82,3 +82,19 @@ def test_a_shortened_text_fits_and_keeps_its_end(room: float) -> None:
 
 def test_a_text_that_fits_is_left_alone() -> None:
     assert labels.shortened("CHWP-1", 200, 20) == "CHWP-1"
+
+
+def test_a_text_a_little_too_long_is_set_narrower_and_only_a_longer_one_is_shortened() -> None:
+    full = labels.width("Chilled water pump 12", 34, bold=True, spacing=labels.BOLD_SPACING)
+    assert labels.squeezed("Chilled water pump 12", full + 1, 34, bold=True) == ("Chilled water pump 12", 0.0)
+    assert labels.squeezed("Chilled water pump 12", full * 0.8, 34, bold=True) == ("Chilled water pump 12", full * 0.8)
+    short, squeeze = labels.squeezed("Chilled water pump 12", full * 0.7, 34, bold=True)
+    assert (short.endswith("12"), "…" in short, squeeze) == (True, True, 0.0)
+
+
+def test_a_name_is_broken_between_words_and_never_into_more_than_two_lines() -> None:
+    assert labels.wrapped("Chiller 1", 300, 24) == ("Chiller 1",)
+    first, second = labels.wrapped("Chilled water pump 12 in the east basement", 180, 24, bold=True)
+    assert first == "Chilled water"
+    assert second.endswith("t")
+    assert "…" in second

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import re
 from dataclasses import replace
@@ -22,8 +23,14 @@ every_drawing = pytest.mark.parametrize(
 )
 
 
+@functools.cache
+def text(name: str, orientation: str = "wall") -> str:
+    return draw(plant(name), signals(name), orientation)
+
+
+@functools.cache
 def parsed(name: str, orientation: str = "wall") -> ET.Element:
-    return ET.fromstring(draw(plant(name), signals(name), orientation))  # noqa: S314 - our own text
+    return ET.fromstring(text(name, orientation))  # noqa: S314 - our own text
 
 
 def of_class(root: ET.Element, name: str) -> list[ET.Element]:
@@ -43,7 +50,7 @@ def test_the_drawing_has_no_style_script_or_foreign_reference(name: str, orienta
 
 @every_drawing
 def test_the_same_plant_gives_the_same_text(name: str, orientation: str) -> None:
-    assert draw(plant(name), signals(name), orientation) == draw(plant(name), signals(name), orientation)
+    assert draw(plant(name), signals(name), orientation) == text(name, orientation)
 
 
 @every_drawing
@@ -125,15 +132,35 @@ def test_a_name_with_markup_in_it_stays_text() -> None:
     assert not list(root.iter(f"{SVG}b"))
 
 
-def test_a_long_name_is_shortened_and_the_whole_name_kept_for_who_asks() -> None:
-    label = "Condenser water pump number one in the east basement"
+def test_a_long_name_takes_two_lines_is_then_shortened_and_the_whole_name_kept_for_who_asks() -> None:
+    label = "Condenser water pump number one in the lower east basement"
     given = plant("orchard")
     pump = replace(given.equipment["CWP-1"], label=label)
     root = _drawn(replace(given, equipment={**given.equipment, "CWP-1": pump}))
     machine = next(node for node in of_class(root, "machine") if node.get("data-equipment") == "CWP-1")
     assert machine.findtext(f"{SVG}title") == label
-    names = [node.text or "" for node in of_class(machine, "name")]
-    assert all("…" in name and len(name) < len(label) for name in names)
+    first, second = [node.text or "" for node in of_class(machine, "name")]
+    assert label.startswith(first)
+    assert "…" in second
+    assert label.endswith(second.partition("…")[2])
+
+
+@pytest.mark.parametrize(
+    ("equipment", "label"),
+    [
+        ("CWP-1", "Condenser water pump 1"),
+        ("CHWP-1", "Chilled water pump 12"),
+        ("CT-1", "Cooling tower 12"),
+        ("CH-1", "Chiller 1, old plant room"),
+        ("AHU-1", "North hall air handler"),
+    ],
+)
+def test_a_name_of_usual_length_is_written_whole(equipment: str, label: str) -> None:
+    given = plant("orchard")
+    item = replace(given.equipment[equipment], label=label)
+    root = _drawn(replace(given, equipment={**given.equipment, equipment: item}))
+    machine = next(node for node in of_class(root, "machine") if node.get("data-equipment") == equipment)
+    assert " ".join(node.text or "" for node in of_class(machine, "name")) == label
 
 
 def _drawn(described: Plant) -> ET.Element:

@@ -15,7 +15,7 @@ from plantview.model.reading import Reading, bad
 from plantview.simulator.faults import parse_fault
 from plantview.simulator.plant import SimulatedPlant
 from tests.simulation.plant_days import MORNING_MS, run_hours
-from tests.unit.drawn_moments import drawn, machine, moment_of, value, with_dedicated_pumps
+from tests.unit.drawn_moments import drawn, machine, moment_of, phone, value, with_dedicated_pumps
 
 MILD = {"load_low": 500.0, "load_high": 900.0}
 
@@ -38,10 +38,17 @@ def _one_runs(plant: Plant) -> SimulatedPlant:
 def test_a_tripped_dedicated_pump_takes_its_chiller_away_and_next_to_start_moves(dedicated: Plant) -> None:
     simulated = _one_runs(dedicated)
     before = drawn(dedicated, moment_of(simulated, dedicated))
+    assert phone(dedicated, moment_of(simulated, dedicated))["states"]["CH-3"][:2] == [
+        "OFF",
+        "next to start by run hours",
+    ]
     assert machine(before, "CH-3")["word"] == "OFF"
     assert machine(before, "CH-3")["detail"] == "next to start by run hours"
     assert machine(before, "CH-2")["detail"] == ""
-    after = drawn(dedicated, moment_of(simulated, dedicated, tripped={"PCHWP-3"}))
+    tripped = moment_of(simulated, dedicated, tripped={"PCHWP-3"})
+    after, told = drawn(dedicated, tripped), phone(dedicated, tripped)["states"]
+    assert told["CH-3"][:2] == ["NOT AVAILABLE", "PCHWP-3 tripped"]
+    assert told["CH-2"][:2] == ["OFF", "next to start"]
     assert machine(after, "CH-3")["state"] == "not-available"
     assert (machine(after, "CH-3")["word"], machine(after, "CH-3")["detail"]) == ("NOT AVAILABLE", "PCHWP-3 tripped")
     assert machine(after, "CH-2")["detail"] == "next to start"
@@ -87,6 +94,8 @@ def test_deficit_flow_turns_the_arrow_and_the_supply_to_the_buildings_is_the_ble
     run_hours(simulated, 0.05)
     surplus = drawn(larkfield, moment_of(simulated, larkfield))
     assert _arrows(surplus, "chw/decoupler") == {(True, False)}
+    onward = phone(larkfield, moment_of(simulated, larkfield))["values"]["decoupler.flow"][0]
+    assert onward.endswith("to chilled water return (CHWR), inferred")
     for pump in ("PCHWP-1", "PCHWP-2"):
         simulated.inject(parse_fault(f"pump-trip:{pump}@0+7200"))
     run_hours(simulated, 0.2)
@@ -97,7 +106,14 @@ def test_deficit_flow_turns_the_arrow_and_the_supply_to_the_buildings_is_the_ble
     assert through < -10
     assert through == pytest.approx(simulated.truth.flows_l_s()["chw/decoupler"], abs=3.0)
     assert _arrows(root, "chw/decoupler") == {(True, True)}
-    assert float(value(root, "decoupler.flow")[0]) == pytest.approx(through, abs=0.05)
+    back = phone(larkfield, moment)["values"]["decoupler.flow"][0]
+    assert back == f"{-through:.1f} L/s to chilled water supply (CHWS), inferred"
+    listed = drawn(larkfield, moment, "phone")
+    assert _arrows(listed, "chw/decoupler") == {(True, True)}
+    # the arrow says which way: a sign beside it would say it twice, and so nothing
+    assert float(value(root, "decoupler.flow")[0]) == pytest.approx(-through, abs=0.05)
+    said = next(node.get("aria-label", "") for node in root.iter() if node.get("data-signal") == "decoupler.flow")
+    assert said.endswith(f"{-through:.1f} L/s to CHWS")
     assert any(node.text == "inferred" for node in root.iter() if node.get("data-basis") == "chw/decoupler")
     made = float(value(root, "CH-3.chws_temp")[0])
     back, blended, sent = (float(value(root, f"{name}.temp")[0]) for name in ("chw-return", "chw-supply", "sec-out"))
@@ -117,7 +133,12 @@ def test_in_hand_held_by_another_and_stale_are_three_marks(larkfield: Plant) -> 
         "chw-supply.temp": Reading(44.0, Quality.STALE, "no answer in 2 s; value is 40 s old", MORNING_MS - 40_000),
         "chw-return.temp": Reading(55.0, Quality.UNCERTAIN, "in hand at the device", MORNING_MS),
     }
-    root = drawn(larkfield, moment_of(simulated, larkfield, changes=changes, system="ip"))
+    moment = moment_of(simulated, larkfield, changes=changes, system="ip")
+    told = phone(larkfield, moment)
+    assert told["states"]["SCHWP-1"][2] is True
+    assert told["values"]["chw-return.temp"][1:] == ["held", "O"]
+    assert told["values"]["chw-supply.temp"][1:] == ["stale", "◷40s"]
+    root = drawn(larkfield, moment)
     signs = {
         parent.get("data-equipment") or parent.get("data-signal"): mark.get("data-sign")
         for parent in root.iter()
@@ -142,3 +163,28 @@ def test_a_silent_field_process_says_nothing_of_machines_and_flows(orchard: Plan
     assert machine(root, "CH-1")["word"] == "NO DATA"
     assert not any("moves" in node.get("class", "").split() for node in root.iter())
     assert "stale-page" in root.get("class", "")
+
+
+def test_water_that_stands_is_said_to_stand_on_the_phone_page_too(larkfield: Plant) -> None:
+    simulated = SimulatedPlant(larkfield, MORNING_MS)
+    run_hours(simulated, 0.05)
+    moment = moment_of(simulated, larkfield)
+    key = next(key for key, row in moment.flows.items() if key.startswith("chw/chillers/"))
+    still = replace(moment, flows={**moment.flows, key: [0.0, False, "measured"]})
+    text, mark = phone(larkfield, still)["values"]["CH-1.chws_temp"]
+    assert text.endswith("°C no flow")
+    assert mark == "standing"
+    assert "standing" in value(drawn(larkfield, still), "CH-1.chws_temp")[2]
+    assert phone(larkfield, moment)["values"]["CH-1.chws_temp"][1] == "good"
+
+
+@pytest.mark.parametrize(("valve", "word"), [("V-TWR", "OPEN"), ("V-TB", "CLOSED")])
+def test_a_valve_has_the_same_word_on_the_wall_in_the_list_and_on_the_phone_page(
+    larkfield: Plant, valve: str, word: str
+) -> None:
+    simulated = SimulatedPlant(larkfield, MORNING_MS)
+    run_hours(simulated, 0.05)
+    moment = moment_of(simulated, larkfield)
+    assert phone(larkfield, moment)["states"][valve][0] == word
+    for orientation in ("wall", "phone"):
+        assert value(drawn(larkfield, moment, orientation), f"{valve}.position")[0] == word

@@ -9,7 +9,7 @@ from dash import html
 from plantview.web.attributes import attributes
 from plantview.web.frame_view import FrameView
 from plantview.web.pages.alarm_links import alarm_links
-from plantview.web.pages.tables import table
+from plantview.web.pages.tables import empty, table
 
 HISTORY: Final = ("Time", "Change", "Text", "Person")
 
@@ -33,4 +33,5 @@ def layout(_view: FrameView) -> list[Any]:
         ),
         html.H2("History"),
         table("history", "What happened to this alarm, newest first", HISTORY),
+        empty("Nothing is written of it.", "/alarms", "All alarms"),
     ]

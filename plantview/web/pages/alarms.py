@@ -9,7 +9,7 @@ from dash import html
 from plantview.web.attributes import attributes
 from plantview.web.frame_view import FrameView
 from plantview.web.pages.alarm_links import alarm_links
-from plantview.web.pages.tables import table
+from plantview.web.pages.tables import empty, table
 
 ACTIVE: Final = ("Priority", "Since", "Equipment", "Alarm", "State", "Do", "Acknowledge")
 ASIDE: Final = ("Priority", "Equipment", "Alarm", "State", "Reason", "By", "Until", "Put back")
@@ -43,4 +43,5 @@ def layout(_view: FrameView) -> list[Any]:
         table("aside", "Alarms that a person set aside", ASIDE),
         html.H2("Latest changes"),
         table("journal", "Latest changes, newest first", JOURNAL),
+        empty("Nothing has come or gone lately.", "/alarms/journal", "Search the whole journal"),
     ]

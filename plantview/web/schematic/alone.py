@@ -5,13 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
-from plantview.model.plant import Equipment, Plant
+from plantview.model.plant import Equipment, Plant, Port
 from plantview.model.signal import Signal
 from plantview.web.schematic import glyphs, joining, sizes
 from plantview.web.schematic.alone_pipes import Standing, draw_pipes
 from plantview.web.schematic.geometry import Box
 from plantview.web.schematic.key import key_height
 from plantview.web.schematic.labels import width
+from plantview.web.schematic.measures import tower_more
+from plantview.web.schematic.placing import water_of
 from plantview.web.schematic.scene import Glyph, Scene
 from plantview.web.schematic.sheet import Sheet
 
@@ -57,9 +59,15 @@ def _glyph(plant: Plant, sheet: Sheet, item: Equipment, middle: float) -> Glyph:
     if item.kind == "heat_exchanger":
         return joining.exchanger(sheet, item, Box(middle - sizes.CHILLER_W / 2, _MIDDLE - 110, sizes.CHILLER_W, 220))
     if item.kind == "tower_cell":
-        return glyphs.tower(sheet, plant, item, Box(middle - sizes.TOWER_W / 2, _MIDDLE - 104, sizes.TOWER_W, 192))
+        return glyphs.tower(
+            sheet,
+            plant,
+            item,
+            Box(middle - sizes.TOWER_W / 2, _MIDDLE - 104, sizes.TOWER_W, 192 + tower_more(plant, item.id)),
+        )
     if item.kind == "coil":
-        return glyphs.coil(sheet, item, Box(middle, _MIDDLE - 70, sizes.COIL_W + sizes.COIL_TEXT_W, 140))
+        box = Box(middle, _MIDDLE - 70, sizes.COIL_W + sizes.COIL_TEXT_W, 140)
+        return glyphs.coil(sheet, item, box, water_of(plant, Port(item.id, "coil")))
     if item.kind == "pump":
         return glyphs.pump(sheet, item, (middle, _MIDDLE), eastward=True)
     if item.kind == "valve":

@@ -1,4 +1,4 @@
-"""The list of a plant folded into columns, for a wall on which the flow diagram of a large plant could not be read.
+"""The list of a plant folded into columns, for a wall that shows a plant of which there is no flow diagram.
 
 Every machine keeps its shape, its state and its numbers; the mains with their arrows stand where their machines begin.
 """
@@ -14,29 +14,20 @@ from typing import Final
 from plantview.model.plant import Plant
 from plantview.model.signal import Signal
 from plantview.web.schematic.geometry import Box
+from plantview.web.schematic.legible import smallest_px
 from plantview.web.schematic.phone import compose_list
 from plantview.web.schematic.phone_rows import SMALL, WIDTH
 from plantview.web.schematic.scene import Break, Glyph, Scene
-from plantview.web.schematic.sizes import SMALL as DIAGRAM_SMALL
 from plantview.web.schematic.svg import group, number
 
-FIELD: Final = (1920.0, 830.0)
-"""What a wall screen leaves for the drawing, pixels."""
-READABLE_PX: Final = 10.0
-"""Smallest text of a flow diagram on a wall screen of 1920 by 1080 below which the columns are taken instead."""
 _GAP: Final = 40.0
 _TOP: Final = 16.0
 _COLUMNS_MAX: Final = 12
 
 
-def smallest_px(width: float, height: float, least: float = DIAGRAM_SMALL) -> float:
-    """Return how high a drawing's smallest text stands on a wall screen, pixels."""
-    return least * min(FIELD[0] / width, FIELD[1] / height)
-
-
-def compose_columns(plant: Plant, signals: Mapping[str, Signal]) -> Scene:
-    """Return the list in as many columns as make its texts largest."""
-    listed = compose_list(plant, signals)
+def compose_columns(plant: Plant, signals: Mapping[str, Signal], why: str = "") -> Scene:
+    """Return the list in as many columns as make its texts largest; ``why`` says why there is no diagram."""
+    listed = compose_list(plant, signals, why)
     return max((_folded(listed, count) for count in range(1, _COLUMNS_MAX + 1)), key=_text_px)
 
 

@@ -97,7 +97,7 @@ def _buildings(grid: Grid, plant: Plant, sheet: Sheet, span: Span) -> list[str]:
 def _building(grid: Grid, sheet: Sheet, name: str, top: float, bottom: float) -> str:
     x = grid.end_x["coil"]
     box = Box(x - 18, top, sizes.COIL_W + sizes.COIL_TEXT_W + 18, bottom - top)
-    text = shortened(name, sizes.COIL_TEXT_W - 20, sizes.STATE, bold=True)
+    text = shortened(name, sizes.COIL_TEXT_W - 16, sizes.STATE, bold=True)
     return element("rect", class_="building", x=box.x, y=box.y, width=box.w, height=box.h, rx=3) + sheet.text(
         x + sizes.COIL_W + 14, top + 23, text, sizes.STATE, class_="building-name", bold=True
     )

@@ -1,6 +1,6 @@
 """Fills a drawing with the values of one moment, by the same rules as ``assets/live_drawing.js`` in the browser.
 
-A test in Chromium compares the two on one moment of a running plant.
+A test in Chromium compares the two on one moment with every mark in it: words, marks, colours, arrows, bars.
 """
 
 from __future__ import annotations
@@ -15,8 +15,9 @@ from plantview.model.operation import Operation
 from plantview.model.reading import Reading
 from plantview.model.signal import Signal
 from plantview.web.plain.words import Shown, in_words, sign_of
-from plantview.web.schematic.labels import width
+from plantview.web.schematic.labels import BOLD_SPACING, LEAST_SQUEEZE, width
 from plantview.web.schematic.signs import put_sign
+from plantview.web.schematic.svg import number
 
 NOISE_SHARE: Final = 0.06
 """Opposite flows that differ by less of their sum show no direction: it is measuring noise."""
@@ -104,7 +105,9 @@ def _value(part: ET.Element, classes: list[str], moment: Moment) -> None:
     ]  # fmt: skip
     part.set("class", " ".join(filter(None, ([each for each in classes if each != "bad"] + marks))))
     said = _unit(part, shown, age_s, standing=standing, moment=moment)
-    _say(_of(part, "number"), _position(part, shown, moment))
+    number = "" if shown.mark == "bad" else _position(part, shown, moment)
+    told = _told(part, shown)
+    _say(_of(part, "number"), number.removeprefix("-") if part.get("data-ends") else number)
     _say(_of(part, "unit"), said)
     hit = _of(part, "hit")
     if sign and hit is not None:
@@ -112,10 +115,19 @@ def _value(part: ET.Element, classes: list[str], moment: Moment) -> None:
         put_sign(part, sign, x + 3, y + high * 0.08, high * 0.84)
     signal = moment.signals.get(name)
     label = f"{signal.equipment} {signal.label}" if signal else name
-    told = f"no value: {shown.reason}" if shown.mark == "bad" else shown.text
     doubt = f", {shown.reason}" if shown.reason and shown.mark != "bad" else ""
     _say(part.find("title"), f"{label}: {told}{doubt}")
     part.set("aria-label", f"{label}: {told}{doubt}")
+
+
+def _told(part: ET.Element, shown: Shown) -> str:
+    """Return a value as it is read aloud; of a pipe in which water flows either way, also where it goes."""
+    if shown.mark == "bad":
+        return f"no value: {shown.reason}"
+    one, _, two = part.get("data-ends", "").partition(" ")
+    if not two or not float(shown.number):
+        return shown.text
+    return f"{shown.text.removeprefix('-')} to {one if shown.number.startswith('-') else two}"
 
 
 def _unit(part: ET.Element, shown: Shown, age_s: float, *, standing: bool, moment: Moment) -> str:
@@ -203,10 +215,15 @@ def _say(part: ET.Element | None, words: str) -> None:
 
 
 def _fit(part: ET.Element, words: str, *, bold: bool = False) -> None:
-    """Write as much of a text as its room takes."""
+    """Write a text into its room: narrower where it is a little too long, else as much of it as fits."""
     room, size = float(part.get("data-fit", "0")), float(part.get("font-size", "16"))
-    part.text = words
-    for keep in range(len(words) - 1, 1, -1):
-        if not room or width(part.text, size, bold, 0.02 if bold else 0.0) <= room:
+    spacing = BOLD_SPACING if bold else 0.0
+    for keep in range(len(words), 1, -1):
+        part.text = words if keep == len(words) else words[:keep].rstrip() + "…"
+        wide = width(part.text, size, bold, spacing)
+        if not room or wide <= room:
             return
-        part.text = words[:keep].rstrip() + "…"
+        if room >= LEAST_SQUEEZE * wide:
+            part.set("textLength", number(room))
+            part.set("lengthAdjust", "spacingAndGlyphs")
+            return

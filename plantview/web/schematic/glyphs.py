@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from functools import partial
+from typing import Final
 
 from plantview.model.plant import Equipment, Plant
 from plantview.web.schematic import sizes
-from plantview.web.schematic.geometry import Box
-from plantview.web.schematic.labels import shortened, width
+from plantview.web.schematic.geometry import Box, Point
+from plantview.web.schematic.labels import shortened, width, wrapped
 from plantview.web.schematic.scene import Glyph
 from plantview.web.schematic.sheet import Sheet
-from plantview.web.schematic.svg import element, group, path, title
+from plantview.web.schematic.svg import element, group, number, path, title
+
+_NAME_BESIDE_STATE: Final = 120.0
+"""A chiller's name that is no wider leaves room for the longest word of a state in its line."""
 
 
 def machine(item: Equipment, inner: str, class_: str = "") -> str:
@@ -61,12 +65,7 @@ def chiller(sheet: Sheet, item: Equipment, box: Box, cooled_by: str) -> Glyph:
 
 
 def _chiller_text(sheet: Sheet, item: Equipment, left: float, right: float, middle: float) -> str:
-    name = shortened(item.label, 120, sizes.NAME, bold=True)
-    out = sheet.text(left, middle - 60, name, sizes.NAME, class_="name on-mass", bold=True, on=item.id)
-    out += _word(
-        sheet, item, right, middle - 61, right - left - width(name, sizes.NAME, bold=True) - 14, sizes.STATE, "end"
-    )
-    out += _detail(sheet, item, left, middle - 29, right - left)
+    out = _chiller_name(sheet, item, left, right, middle)
     value = partial(sheet.value, on=item.id, class_="on-mass", tight=True)
     duty = value(f"{item.id}.load_pct", left, middle + 12, 34, unit="% load")
     duty += value(f"{item.id}.cooling_load_tons", right, middle + 12, sizes.DUTY, anchor="end", unit_si="kW cooling")
@@ -75,6 +74,20 @@ def _chiller_text(sheet: Sheet, item: Equipment, left: float, right: float, midd
     out += group(duty, class_="duty")
     out += value(f"{item.id}.power", right, middle + 72, sizes.DUTY, anchor="end", unit="kW input")
     return out
+
+
+def _chiller_name(sheet: Sheet, item: Equipment, left: float, right: float, middle: float) -> str:
+    """Return name, state and reason: a long name has a line of its own, and its state the next."""
+    name, room, size = item.label, right - left, sizes.NAME
+    beside = width(name, size, bold=True)
+    if beside > _NAME_BESIDE_STATE:
+        name, size = shortened(name, room, sizes.LONG_NAME, bold=True), sizes.LONG_NAME
+        out = _word(sheet, item, left, middle - 45, room, sizes.STATE, "start")
+        out += _detail(sheet, item, left, middle - 21, room)
+        return out + sheet.text(left, middle - 70, name, size, class_="name on-mass", bold=True, on=item.id)
+    out = _word(sheet, item, right, middle - 61, room - beside - 14, sizes.STATE, "end")
+    out += _detail(sheet, item, left, middle - 29, room)
+    return out + sheet.text(left, middle - 60, name, size, class_="name on-mass", bold=True, on=item.id)
 
 
 def load_bar(signal: str, box: Box) -> str:
@@ -122,17 +135,30 @@ def tower(sheet: Sheet, plant: Plant, item: Equipment, box: Box, is_open: bool =
     foot = [(box.x + 16, box.bottom - 13), (box.right - 16, box.bottom - 13)]
     inner += element("path", class_="basin-line" if is_open else "coil-line", d=path(foot) if is_open else _wave(*foot))
     left, room = box.x + 24, box.w - 48
-    name = shortened(item.label, room, sizes.NAME - 2, bold=True)
-    inner += sheet.text(left, deck + 32, name, sizes.NAME - 2, class_="name on-mass", bold=True, on=item.id)
-    inner += _word(sheet, item, left, deck + 60, room, sizes.LABEL, "start")
-    out = machine(item, inner + sign_place(box.x - 2, deck - 8))
-    for index, fan in enumerate(fans[:2]):
-        stack = Box(box.x + box.w * (index + 0.5) / min(len(fans), 2) - 38, box.y, 76, 40)
+    names = wrapped(item.label, room, sizes.NAME - 2, bold=True)
+    y = deck + 32
+    for line, name in enumerate(names):
+        y = deck + 32 + sizes.LINE * (sizes.NAME - 2) * line
+        inner += sheet.text(left, y, name, sizes.NAME - 2, class_="name on-mass", bold=True, on=item.id)
+    y += 28
+    inner += _word(sheet, item, left, y, room, sizes.LABEL, "start")
+    out = machine(item, inner + sign_place(box.x - 14, deck - 36))
+    return Glyph(item.id, "tower_cell", box, group(out + _fans(sheet, fans, box, y + 28), class_="cell"))
+
+
+def _fans(sheet: Sheet, fans: tuple[Equipment, ...], box: Box, y: float) -> str:
+    """Return the fans of a cell on its deck and as rows of words; more than there are rows for are counted."""
+    drawn = fans if len(fans) <= sizes.FANS_MAX else fans[: sizes.FANS_MAX - 1]
+    out, cell = "", fans[0].part_of if fans else ""
+    for index, fan in enumerate(drawn):
+        wide = min(76.0, box.w / len(drawn) - 8)
+        stack = Box(box.x + box.w * (index + 0.5) / len(drawn) - wide / 2, box.y, wide, 40)
         name = "FAN" if len(fans) == 1 else f"FAN {chr(65 + index)}"
-        out += _fan(sheet, fan, stack, left, deck + 88 + 27 * index, name, item.id)
-    if len(fans) > 2:
-        out += sheet.text(left, deck + 140, f"and {len(fans) - 2} more fans", sizes.SMALL, class_="on-mass", on=item.id)
-    return Glyph(item.id, "tower_cell", box, group(out, class_="cell"))
+        out += _fan(sheet, fan, stack, (box.x + 24, y + sizes.FAN_ROW * index), name)
+    if len(drawn) < len(fans):
+        words = f"and {len(fans) - len(drawn)} more fans"
+        out += sheet.text(box.x + 24, y + sizes.FAN_ROW * len(drawn), words, sizes.SMALL, class_="cell-text", on=cell)
+    return out
 
 
 def _wave(start: tuple[float, float], end: tuple[float, float]) -> str:
@@ -144,13 +170,17 @@ def _wave(start: tuple[float, float], end: tuple[float, float]) -> str:
     )
 
 
-def _fan(sheet: Sheet, fan: Equipment, stack: Box, x: float, y: float, name: str, cell: str) -> str:
+_BLADES: Final = "M0 0c8 -13 26 -13 29 -1c-8 9 -21 9 -29 1c-8 13 -26 13 -29 1c8 -9 21 -9 29 -1z"
+
+
+def _fan(sheet: Sheet, fan: Equipment, stack: Box, at_row: Point, name: str) -> str:
+    (x, y), cell = at_row, fan.part_of
     top = path(
         [(stack.x + 8, stack.y), (stack.right - 8, stack.y), (stack.right, stack.bottom), (stack.x, stack.bottom)],
         closed=True,
     )
-    blades = f"M{stack.cx} {stack.cy}c8 -13 26 -13 29 -1c-8 9 -21 9 -29 1c-8 13 -26 13 -29 1c8 -9 21 -9 29 -1z"
-    inner = mass("path", d=top) + element("path", class_="blades", d=blades)
+    place = f"translate({number(stack.cx)} {number(stack.cy)}) scale({stack.w / 76:.2f})"
+    inner = mass("path", d=top) + element("path", class_="blades", d=_BLADES, transform=place)
     text = sheet.text(x, y, name, sizes.SMALL, class_="cell-text", on=cell)
     at = x + (52 if name == "FAN" else 72)
     text += sheet.text(
@@ -178,12 +208,16 @@ def pump(sheet: Sheet, item: Equipment, centre: tuple[float, float], eastward: b
     nose = path([(x - 15 * point, y - 19), (x + 22 * point, y), (x - 15 * point, y + 19)], closed=True)
     inner = mass("circle", cx=x, cy=y, r=r - 2) + element("path", class_="nose", d=nose)
     room = sizes.PUMP_TEXT_W
-    name = shortened(item.label, room, sizes.STATE, bold=True)
-    inner += sheet.text(x, y + r + 19, name, sizes.STATE, class_="name", anchor="middle", bold=True, room=room, on="")
-    inner += sheet.text(x, y + r + 43, "?", sizes.LABEL, class_="word", anchor="middle", bold=True, room=room, fit=True)
-    speed = sheet.value(f"{item.id}.speed", x, y + r + 66, sizes.LABEL, anchor="middle", unit="% speed", class_="speed")
-    inner += speed + element(
-        "text", " ", class_="detail", x=x, y=y + r + 67, font_size=sizes.SMALL, text_anchor="middle", data_fit=room
+    at = y + r - 5
+    for name in wrapped(item.label, room, sizes.STATE, bold=True):
+        at += 24
+        inner += sheet.text(x, at, name, sizes.STATE, class_="name", anchor="middle", bold=True, room=room)
+    inner += sheet.text(x, at + 24, "?", sizes.LABEL, class_="word", anchor="middle", bold=True, room=room, fit=True)
+    speed = sheet.value(
+        f"{item.id}.speed", x, at + 48, sizes.LABEL, anchor="middle", unit="% speed", class_="speed", turn=item.id
+    )
+    inner += speed + sheet.text(
+        x, at + 48, " ", sizes.SMALL, class_="detail", anchor="middle", room=room, fit=True, turn=item.id
     )
     box = Box(x - r, y - r, 2 * r, 2 * r)
     return Glyph(
@@ -204,10 +238,10 @@ def bow(box: Box) -> str:
     return element("path", class_="bow", d=path(corners, closed=True))
 
 
-def coil(sheet: Sheet, item: Equipment, box: Box) -> Glyph:
+def coil(sheet: Sheet, item: Equipment, box: Box, water: str) -> Glyph:
     """Return a coil: water enters at its bottom and leaves at its top, so that air is pushed out.
 
-    Common practice, no source.
+    Common practice, no source. ``water`` is that of its loop.
     """
     inner = element("rect", class_="shell", x=box.x, y=box.y, width=sizes.COIL_W, height=box.h)
     rows, left, right = 6, box.x, box.x + sizes.COIL_W
@@ -220,19 +254,21 @@ def coil(sheet: Sheet, item: Equipment, box: Box) -> Glyph:
     points.append((left, box.y + 14))
     inner += element("path", class_="serpentine", d=path(points))
     x, room = box.x + sizes.COIL_W + 14, sizes.COIL_TEXT_W - 26
-    name = shortened(item.label, room, sizes.STATE, bold=True)
-    inner += sheet.text(x, box.cy - 8, name, sizes.STATE, class_="name", bold=True, on=item.id)
+    names = wrapped(item.label, room, sizes.STATE, bold=True)
+    for line, name in enumerate(names):
+        y = box.cy - 8 - sizes.LINE * sizes.STATE * (len(names) - 1 - line)
+        inner += sheet.text(x, y, name, sizes.STATE, class_="name", bold=True, on=item.id)
     inner += sheet.value(f"{item.id}.flow", x, box.cy + 76, sizes.LABEL, on=item.id, tight=True)
     if f"{item.id}.leaving_air_temp" in sheet.signals:
         inner += sheet.text(x, box.cy + 18, "leaving air", sizes.SMALL, on=item.id)
         inner += sheet.value(f"{item.id}.leaving_air_temp", x, box.cy + 47, sizes.FLOW, on=item.id, tight=True)
-    return Glyph(item.id, "coil", box, machine(item, inner + sign_place(box.x - 14, box.y - 16)))
+    return Glyph(item.id, "coil", box, machine(item, inner + sign_place(box.x - 14, box.y - 16), water))
 
 
 def other(sheet: Sheet, item: Equipment, centre: tuple[float, float]) -> Glyph:
     """Return a plain box with its name, for a machine without a glyph and a state of its own."""
     x, y = centre
-    room = sizes.COLUMN_W - 30
+    room = sizes.OTHER_W - 30
     box = Box(x - room / 2, y - 36, room, 72)
     inner = element("rect", class_="shell", x=box.x, y=box.y, width=box.w, height=box.h)
     name = shortened(item.label, room - 8, sizes.LABEL, bold=True)

@@ -30,16 +30,18 @@ def recovery(sheet: Sheet, item: Equipment, box: Box) -> Glyph:
     """Return the recovery condenser of a chiller, drawn apart from it with the chiller's own state."""
     place = f"{item.id}.recovery"
     inner = mass("rect", x=box.x, y=box.y, width=box.w, height=box.h, rx=box.h / 2)
-    inner += _texts(sheet, place, f"{item.label} heat recovery", box, 40)
+    inner += _texts(sheet, place, item.label, box, 40, -20)
+    inner += sheet.text(box.x + 46, box.cy + 8, "heat recovery", sizes.STATE, class_="on-mass", on=place)
     return Glyph(place, "recovery", box, machine(item, inner + sign_place(box.x + 8, box.y - 20)))
 
 
-def _texts(sheet: Sheet, on: str, name: str, box: Box, aside: float) -> str:
+def _texts(sheet: Sheet, on: str, name: str, box: Box, aside: float, up: float = 0.0) -> str:
     left, right = box.x + aside + 6, box.right - aside - 6
     name = shortened(name, (right - left) * 0.72, sizes.NAME, bold=True)
     room = right - left - width(name, sizes.NAME, bold=True) - 14
-    out = sheet.text(left, box.cy - 4, name, sizes.NAME, class_="name on-mass", bold=True, on=on)
+    out = sheet.text(left, box.cy - 4 + up, name, sizes.NAME, class_="name on-mass", bold=True, on=on)
     out += sheet.text(
-        right, box.cy - 5, "?", sizes.STATE, class_="word", anchor="end", bold=True, room=room, on=on, fit=True
+        right, box.cy - 5 + up, "?", sizes.STATE, class_="word", anchor="end", bold=True, room=room, on=on, fit=True
     )
-    return out + sheet.text(left, box.cy + 30, " ", sizes.SMALL, class_="detail", room=right - left, on=on, fit=True)
+    detail = box.cy + (30 if not up else 38)
+    return out + sheet.text(left, detail, " ", sizes.SMALL, class_="detail", room=right - left, on=on, fit=True)

@@ -23,11 +23,11 @@ _ENTRIES: Final = (
 """(arrow, words)."""
 
 
-def _lines(room: float) -> list[list[tuple[float, str, str]]]:
+def _lines(room: float, more: tuple[str, ...]) -> list[list[tuple[float, str, str]]]:
     """Return the entries with their places, in lines no longer than ``room``."""
     lines: list[list[tuple[float, str, str]]] = [[]]
     x = sizes.MARGIN
-    for arrow, words in _ENTRIES:
+    for arrow, words in (*_ENTRIES, *(("", words) for words in more)):
         need = 34.0 * bool(arrow) + width(words, sizes.SMALL)
         if x + need > room and lines[-1]:
             lines.append([])
@@ -37,14 +37,14 @@ def _lines(room: float) -> list[list[tuple[float, str, str]]]:
     return lines
 
 
-def key_height(room: float, left_out: bool) -> float:
+def key_height(room: float, left_out: bool, more: tuple[str, ...] = ()) -> float:
     """Return what the foot takes below the drawing."""
-    return 30.0 + _LINE * (len(_lines(room)) + left_out)
+    return 30.0 + _LINE * (len(_lines(room, more)) + left_out)
 
 
 def key(scene: Scene) -> str:
     """Return the markup of the foot."""
-    lines = _lines(scene.width)
+    lines = _lines(scene.width, scene.told)
     out = ""
     for row, line in enumerate(lines):
         y = scene.height - 14 - _LINE * (len(lines) - 1 - row)

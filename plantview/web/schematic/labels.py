@@ -27,6 +27,10 @@ _UNKNOWN: Final = 700
 
 CAP_HEIGHT: Final = 0.727
 DESCENT: Final = 0.21
+LEAST_SQUEEZE: Final = 0.75
+"""A text may be set so much narrower than usual before it is shortened."""
+BOLD_SPACING: Final = 0.02
+"""Letter spacing of bold texts, in em, as the stylesheet sets it."""
 
 
 def _table(widths: str, bold: bool) -> dict[str, int]:
@@ -43,16 +47,40 @@ def width(text: str, size: float, bold: bool = False, spacing: float = 0.0) -> f
     return size * (sum(table.get(letter, _UNKNOWN) for letter in text) / 1000 + spacing * len(text))
 
 
+def _reach(text: str, size: float, bold: bool) -> float:
+    """Return the width of a name: bold ones are set wider."""
+    return width(text, size, bold, BOLD_SPACING if bold else 0.0)
+
+
 def shortened(text: str, room: float, size: float, bold: bool = False) -> str:
     """Return the text, or as much of it as fits with an ellipsis in the middle.
 
     The end is kept because machine names differ there (``Chilled water pump 3``).
     """
-    if width(text, size, bold) <= room:
+    if _reach(text, size, bold) <= room:
         return text
     for keep in range(len(text) - 1, 1, -1):
         tail = keep // 2
         candidate = text[: keep - tail].rstrip() + "…" + text[len(text) - tail :].lstrip()
-        if width(candidate, size, bold) <= room:
+        if _reach(candidate, size, bold) <= room:
             return candidate
     return "…"
+
+
+def squeezed(text: str, room: float, size: float, bold: bool = False) -> tuple[str, float]:
+    """Return the text and the width into which it is to be set: none (0), or narrower where a little too long."""
+    if room < _reach(text, size, bold) <= room / LEAST_SQUEEZE:
+        return text, room
+    return shortened(text, room, size, bold), 0.0
+
+
+def wrapped(text: str, room: float, size: float, bold: bool = False) -> tuple[str, ...]:
+    """Return the text in one line or two; what two do not hold is left out of the middle of the second."""
+    if _reach(text, size, bold) <= room:
+        return (text,)
+    words = text.split()
+    for keep in range(len(words) - 1, 0, -1):
+        first = " ".join(words[:keep])
+        if _reach(first, size, bold) <= room:
+            return first, shortened(" ".join(words[keep:]), room, size, bold)
+    return (shortened(text, room, size, bold),)

@@ -8,6 +8,7 @@ from plantview.model.plant import Plant
 from plantview.web.schematic import sizes
 from plantview.web.schematic.folding import span_of
 from plantview.web.schematic.geometry import Interval
+from plantview.web.schematic.measures import WALL, Measures, pump_more
 from plantview.web.schematic.spacing import Lanes, exchanger_link_y, lanes_of, order_in_gap
 from plantview.web.schematic.topology import ENDS, Branch, Link, NotDrawn, Span, machines_of
 
@@ -16,7 +17,6 @@ MainKey = tuple[str, str, int]
 LinkKey = tuple[str, str, tuple[str, int]]
 """(loop, link, its start)."""
 
-_WIDTHS = {"chiller": sizes.CHILLER_W, "tower_cell": sizes.TOWER_W, "coil": sizes.COIL_W + sizes.COIL_TEXT_W}
 _USUAL_BAND = 160.0
 """Roughly what plates and a link take above and below the lanes; only for choosing the lanes' height."""
 
@@ -58,30 +58,35 @@ class Grid:
         return self.lanes_top + self.link_y[span.loop.id, link.id, link.start]
 
 
-def grid_of(plant: Plant, only: str = "") -> Grid:
+def grid_of(plant: Plant, only: str = "", measures: Measures = WALL) -> Grid:
     """Return the grid of a plant, or of ``only`` one loop; NotDrawn says what cannot be drawn truly."""
     spans, left_out = _spans(plant, only)
-    lanes = lanes_of(plant, spans)
+    lanes = lanes_of(plant, spans, measures)
     across = _Across(plant, spans, lanes)
     levels = _levels(spans, across)
-    bands = 2 * _USUAL_BAND + sizes.LEVEL_ABOVE * max(levels.values(), default=0)
-    lanes = lanes_of(plant, spans, across.width / sizes.TARGET_ASPECT - bands)
+    if measures.aspect:
+        bands = 2 * _USUAL_BAND + measures.level_above * max(levels.values(), default=0)
+        lanes = lanes_of(plant, spans, measures, across.width / measures.aspect - bands)
+    more = pump_more(plant) * measures.with_texts
     link_y = {
-        (span.loop.id, link.id, link.start): _link_y(span, link, lanes, levels) for span in spans for link in span.links
+        (span.loop.id, link.id, link.start): _link_y(span, link, lanes, levels, more)
+        for span in spans
+        for link in span.links
     }
     return Grid(spans, lanes, across.end_x, across.main_x, across.column_x, link_y, 0.0, across.width, 0.0, left_out)
 
 
-def _link_y(span: Span, link: Link, lanes: Lanes, levels: dict[LinkKey, int]) -> float:
+def _link_y(span: Span, link: Link, lanes: Lanes, levels: dict[LinkKey, int], more: float) -> float:
     """Return where a link runs, from the top of the lanes: those within a gap need not clear the pumps' texts."""
+    measures = lanes.measures
     if link.exchanger:
         return exchanger_link_y(link, lanes)
     deck, level = lanes.decks[span.loop.id], levels[span.loop.id, link.id, link.start]
     if link.top:
-        return deck.top - sizes.NEAREST["above"] - level * sizes.LEVEL_ABOVE
+        return deck.top - measures.nearest["above"] - level * measures.level_above
     within = link.start[1] == link.end[1]
-    nearest = sizes.NEAREST["below" if within else "below pumps"]
-    return deck.bottom + max(nearest, sizes.NEAREST["below"] + level * sizes.LEVEL_BELOW)
+    nearest = measures.nearest["below"] if within else measures.nearest["below pumps"] + more
+    return deck.bottom + max(nearest, measures.nearest["below"] + level * measures.level_below)
 
 
 def _spans(plant: Plant, only: str) -> tuple[tuple[Span, ...], tuple[str, ...]]:
@@ -107,6 +112,7 @@ class _Across:
         self.main_x: dict[MainKey, float] = {}
         self.column_x: dict[tuple[str, int], float] = {}
         self._x = sizes.MARGIN
+        self._measures = lanes.measures
         for zone in ({"condenser"}, {"chilled", "hot"}):
             together = [span for span in spans if span.loop.water in zone]
             if together:
@@ -117,48 +123,48 @@ class _Across:
         """Walk the loops that share a left and a right end: they stand above each other."""
         left, right = ENDS[spans[0].loop.water]
         if left not in self.end_x:
-            self._end(left, _WIDTHS[left])
+            self._end(left)
         start, furthest = self._x, self._x
         for span in spans:
-            self._x = start + sizes.ZONE_W[left] + _series_room(plant, span.left)
+            self._x = start + self._measures.zone[left] + self._series_room(plant, span.left)
             self._between(plant, span, lanes)
-            self._x += sizes.ZONE_W[right] + _series_room(plant, span.right)
+            self._x += self._measures.zone[right] + self._series_room(plant, span.right)
             furthest = max(furthest, self._x)
         self._x = furthest
-        self._end(right, _WIDTHS[right])
+        self._end(right)
 
-    def _end(self, kind: str, width: float) -> None:
+    def _end(self, kind: str) -> None:
         self.end_x[kind] = self._x
-        self._x += width
+        self._x += self._measures.ends[kind]
 
     def _between(self, plant: Plant, span: Span, lanes: Lanes) -> None:
         for gap in span.gaps:
             self._gap(plant, span, gap, lanes)
             if gap < len(span.columns):
                 crossed = any(link.via and link.start[1] != link.end[1] for link in span.links)
-                wide = sizes.COLUMN_UNDER_VALVES_W if crossed else sizes.COLUMN_W
+                wide = self._measures.column_under_valves if crossed else self._measures.column
                 self.column_x[span.loop.id, gap] = self._x + wide / 2
                 self._x += wide
 
     def _gap(self, plant: Plant, span: Span, gap: int, lanes: Lanes) -> None:
         order = order_in_gap(plant, span, gap, lanes)
-        self._x += sizes.GAP_PAD
+        pad = self._measures.gap_pad
+        self._x += pad
         for place, header in enumerate(order):
             if place:
-                self._x += _step(span, gap, order[place - 1], header)
+                self._x += _step(self._measures, span, gap, (order[place - 1], header))
             self.main_x[span.loop.id, header, gap] = self._x
-        self._x += sizes.GAP_PAD if order else -sizes.GAP_PAD / 2
+        self._x += pad if order else -pad / 2
+
+    def _series_room(self, plant: Plant, branches: tuple[Branch, ...]) -> float:
+        return self._measures.series * any(len(machines_of(plant, branch)) > 1 for branch in branches)
 
 
-def _step(span: Span, gap: int, one: str, two: str) -> float:
-    joined = [link for link in span.links if link.key and {link.start, link.end} == {(one, gap), (two, gap)}]
+def _step(measures: Measures, span: Span, gap: int, pair: tuple[str, str]) -> float:
+    joined = [link for link in span.links if link.key and {link.start, link.end} == {(at, gap) for at in pair}]
     if not joined:
-        return sizes.MAIN_STEP
-    return sizes.VALVED_STEP if any(link.via for link in joined) else sizes.LINKED_STEP
-
-
-def _series_room(plant: Plant, branches: tuple[Branch, ...]) -> float:
-    return sizes.SERIES_W * any(len(machines_of(plant, branch)) > 1 for branch in branches)
+        return measures.main_step
+    return measures.valved_step if any(link.via for link in joined) else measures.linked_step
 
 
 def _levels(spans: tuple[Span, ...], across: _Across) -> dict[LinkKey, int]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from itertools import pairwise
 
+from plantview.model.services import ends_of
 from plantview.web.schematic import glyphs, sizes
 from plantview.web.schematic.labels import shortened
 from plantview.web.schematic.placing import Placing
@@ -47,9 +48,15 @@ def _link(placing: Placing, span: Span, link: Link) -> list[str]:
     elif is_bypass:
         text = shortened(name, two - one - 32, sizes.LABEL)
         out.append(sheet.text(one + 18, y - 76, text, sizes.LABEL))
-        out.append(sheet.value(f"{link.id}.flow", one + 18, y - 48, sizes.LABEL, tight=True))
+        out.append(sheet.value(f"{link.id}.flow", one + 18, y - 48, sizes.LABEL, tight=True, ends=_ends(span, link)))
         out.append(sheet.text(one + 18, y - 22, " ", sizes.SMALL, room=80, class_="basis", basis=link.key))
     return out
+
+
+def _ends(span: Span, link: Link) -> tuple[str, str] | None:
+    """Return what the pipes at both ends are called, where water may flow either way."""
+    bypass = next((one for one in span.loop.bypasses if one.id == link.id and one.either_way), None)
+    return ends_of(span.loop, bypass) if bypass is not None else None
 
 
 def _valve_x(placing: Placing, span: Span, link: Link) -> float:

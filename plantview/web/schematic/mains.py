@@ -7,7 +7,6 @@ from itertools import pairwise
 
 from plantview.model.plant import Plant
 from plantview.model.services import WORDS, service_of
-from plantview.web.schematic import sizes
 from plantview.web.schematic.geometry import Point
 from plantview.web.schematic.layout import Grid
 from plantview.web.schematic.scene import Flow, Pipe
@@ -47,12 +46,12 @@ def _in_series(
     plant: Plant, grid: Grid, span: Span, branch: Branch, stub_ends: dict[tuple[str, str], float]
 ) -> list[Pipe]:
     """Return the pipes from each machine of a branch to the next: out, along the lanes, in."""
-    edge = stub_ends[branch.key, "in"]
+    edge, measures = stub_ends[branch.key, "in"], grid.lanes.measures
     service, words = _named(span, branch.end)
     pipes: list[Pipe] = []
     for one, two in pairwise(machines_of(plant, branch)):
         outward = 1 if branch in span.left else -1
-        x = edge + outward * (sizes.ZONE_W["chiller"] + sizes.SERIES_W - 8)
+        x = edge + outward * (measures.zone["chiller"] + measures.series - 8)
         y1 = grid.lanes_top + port_y(plant, branch, one, "out", grid.lanes)
         y2 = grid.lanes_top + port_y(plant, branch, two, "in", grid.lanes)
         label = f"{one.equipment} to {two.equipment}, {words}"

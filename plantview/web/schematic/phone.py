@@ -9,12 +9,13 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import Final
 
-from plantview.model.plant import Equipment, Loop, Plant
-from plantview.model.services import WORDS, service_of
+from plantview.model.plant import Bypass, Equipment, Loop, Plant
+from plantview.model.services import WORDS, ends_of, service_of
 from plantview.model.signal import Signal
 from plantview.web.schematic import glyphs, phone_rows
-from plantview.web.schematic.labels import shortened
+from plantview.web.schematic.labels import shortened, width
 from plantview.web.schematic.phone_rows import LABEL, LEFT, RIGHT, SMALL, TEXT_X, VALUE, WIDTH
+from plantview.web.schematic.placing import position
 from plantview.web.schematic.plates import flows_at, header_rows
 from plantview.web.schematic.scene import Pipe, Scene
 from plantview.web.schematic.sheet import Sheet
@@ -136,11 +137,14 @@ def _mains(plant: Plant, loop: Loop, sheet: Sheet, scene: Scene, y: float) -> fl
         y += tall + 16
     for stage in loop.stages_of("valve"):
         for index, branch in enumerate(stage.branches):
-            via = tuple(port.equipment for port in branch)
-            y = _valved(plant, f"{loop.id}/{stage.id}/{index}", stage.id, via, sheet, scene, y)
+            y = _named(f"{loop.id}/{stage.id}/{index}", stage.id, None, sheet, scene, y)
+            y = _valves(plant, tuple(port.equipment for port in branch), sheet, scene, y)
     for bypass in loop.bypasses:
-        y = _valved(plant, f"{loop.id}/{bypass.id}", bypass.id, bypass.via, sheet, scene, y)
-    return y
+        ends = ends_of(loop, bypass) if bypass.either_way else None
+        y = _named(f"{loop.id}/{bypass.id}", bypass.id, ends, sheet, scene, y)
+        y = _across(loop, bypass, sheet, scene, y)
+        y = _valves(plant, bypass.via, sheet, scene, y)
+    return y + 12
 
 
 def _piece(loop: Loop, header: str, service: str, y: float, tall: float) -> Pipe:
@@ -157,16 +161,36 @@ def _piece(loop: Loop, header: str, service: str, y: float, tall: float) -> Pipe
     )
 
 
-def _valved(plant: Plant, key: str, name: str, via: tuple[str, ...], sheet: Sheet, scene: Scene, y: float) -> float:
-    """List a bypass or a valve that stands in a main: its flow where it is known, then its valve."""
+def _named(key: str, name: str, ends: tuple[str, str] | None, sheet: Sheet, scene: Scene, y: float) -> float:
+    """Write the name of a bypass or of a valve that stands in a main, with its flow where it is known."""
     out = sheet.text(TEXT_X, y + 34, shortened(name.replace("-", " "), 250, LABEL), LABEL)
     if f"{name}.flow" in sheet.signals:
         out += sheet.text(TEXT_X + 260, y + 34, " ", LABEL, class_="basis", room=120, basis=key)
-    out += sheet.value(f"{name}.flow", RIGHT, y + 34, VALUE, anchor="end", tight=True)
-    for place, valve in enumerate(via):
-        scene.glyphs.append(glyphs.valve(plant.equipment[valve], (54.0, y + 58 + 48 * place)))
-        line = y + 70 + 48 * place
-        out += sheet.text(TEXT_X, line, shortened(plant.equipment[valve].label, 400, LABEL), LABEL)
-        out += sheet.value(f"{valve}.position", RIGHT, line, VALUE, anchor="end", form="valve", tight=True)
-    scene.marks.append(out)
-    return y + 48 + 48 * len(via)
+    scene.marks.append(out + sheet.value(f"{name}.flow", RIGHT, y + 34, VALUE, anchor="end", tight=True, ends=ends))
+    return y + 48
+
+
+def _across(loop: Loop, bypass: Bypass, sheet: Sheet, scene: Scene, y: float) -> float:
+    """Draw a bypass between the names of the pipes that it joins: its arrow points to where its water goes."""
+    service = service_of(loop, bypass.start)
+    one, two = ends_of(loop, bypass)
+    size, line, x = LABEL, y + 28, TEXT_X
+    start = shortened(one, 200, size)
+    scene.marks.append(sheet.text(x, line, start, size))
+    x += width(start, size) + 16
+    ends = ((x, line - 9), (x + 96, line - 9))
+    key = f"{loop.id}/{bypass.id}"
+    scene.pipes.append(Pipe("link", bypass.start, service, ends, ((key, 1),), f"{bypass.id}, {WORDS[service]}"))
+    scene.marks.append(sheet.text(x + 112, line, shortened(two, 200, size), size))
+    return y + 44
+
+
+def _valves(plant: Plant, via: tuple[str, ...], sheet: Sheet, scene: Scene, y: float) -> float:
+    """List valves with their positions in words, the same as on every page."""
+    for valve in via:
+        item = plant.equipment[valve]
+        scene.glyphs.append(glyphs.valve(item, (54.0, y + 10)))
+        scene.marks.append(sheet.text(TEXT_X, y + 22, shortened(item.label, 400, LABEL), LABEL))
+        scene.marks.append(position(sheet, valve, (f"{valve}.position",), (RIGHT, y + 22), VALUE, "end", 300))
+        y += 48
+    return y

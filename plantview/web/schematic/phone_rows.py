@@ -8,7 +8,8 @@ from typing import Final
 from plantview.model.plant import Equipment, Plant, Port
 from plantview.web.schematic.geometry import Box
 from plantview.web.schematic.glyphs import load_bar, machine, mass, sign_place
-from plantview.web.schematic.labels import shortened, width
+from plantview.web.schematic.labels import squeezed, width
+from plantview.web.schematic.placing import water_of
 from plantview.web.schematic.scene import Glyph
 from plantview.web.schematic.sheet import Sheet
 from plantview.web.schematic.svg import element, group, path
@@ -23,6 +24,7 @@ SMALL: Final = 27.0
 NAME: Final = 34.0
 VALUE: Final = 34.0
 ROW: Final = 94.0
+_LINE: Final = 36.0
 _CHILLER_TALL: Final = 348.0
 _CHILLER_TEMPS: Final = (
     ("CWS", "cws_temp", "condenser"),
@@ -37,18 +39,20 @@ def row(plant: Plant, item: Equipment, sheet: Sheet, y: float) -> tuple[Glyph, f
     if item.kind == "chiller":
         return _chiller(plant, sheet, item, y), _CHILLER_TALL + 18
     if item.kind == "tower_cell":
-        return _tower(plant, sheet, item, y), ROW
+        return _tower(plant, sheet, item, y)
     shape, numbers = {"pump": (_pump_shape, _pump_numbers), "coil": (_coil_shape, _coil_numbers)}.get(
         item.kind, (_plain_shape, _no_numbers)
     )
     inner = shape(y) + _name(sheet, item, y) + numbers(sheet, item, y) + sign_place(70, y + 4)
     speed = "has-speed" if f"{item.id}.speed" in sheet.signals else ""
-    return Glyph(item.id, item.kind, Box(LEFT, y, 60, ROW - 20), machine(item, inner, speed)), ROW
+    water = water_of(plant, Port(item.id, "coil")) if item.kind == "coil" else ""
+    return Glyph(item.id, item.kind, Box(LEFT, y, 60, ROW - 20), machine(item, inner, f"{speed} {water}")), ROW
 
 
 def _name(sheet: Sheet, item: Equipment, y: float) -> str:
     room = 300.0
-    name = sheet.text(TEXT_X, y + 34, shortened(item.label, room, NAME, bold=True), NAME, class_="name", bold=True)
+    text, squeeze = squeezed(item.label, 330.0, NAME, bold=True)
+    name = sheet.text(TEXT_X, y + 34, text, NAME, class_="name", bold=True, squeeze=squeeze)
     word = (
         ""
         if item.kind == "coil"
@@ -68,7 +72,7 @@ def _pump_numbers(sheet: Sheet, item: Equipment, y: float) -> str:
         f"{item.id}.speed", RIGHT, y + 34, VALUE, anchor="end", unit="% speed", class_="speed", tight=True
     )
     power = sheet.value(f"{item.id}.power", RIGHT, y + 70, LABEL, anchor="end", unit="kW input", tight=True)
-    detail = element("text", " ", class_="detail", x=RIGHT, y=y + 34, font_size=LABEL, text_anchor="end", data_fit=300)
+    detail = element("text", " ", class_="detail", x=RIGHT, y=y + 34, font_size=LABEL, text_anchor="end", data_fit=290)
     return speed + detail + power
 
 
@@ -100,40 +104,40 @@ def _no_numbers(sheet: Sheet, _item: Equipment, y: float) -> str:
     return sheet.text(RIGHT, y + 34, " ", LABEL, class_="detail", anchor="end", room=300, fit=True)
 
 
-def _tower(plant: Plant, sheet: Sheet, item: Equipment, y: float) -> Glyph:
+def _tower(plant: Plant, sheet: Sheet, item: Equipment, y: float) -> tuple[Glyph, float]:
     body = path([(32, y + 34), (76, y + 34), (84, y + 78), (24, y + 78)], closed=True)
-    inner = mass("path", d=body) + _name(sheet, item, y) + sign_place(72, y + 2)
-    out = machine(item, inner)
+    out = machine(item, mass("path", d=body) + _name(sheet, item, y) + sign_place(72, y + 2))
     fans = plant.parts_of(item.id, "fan")
-    for index, fan in enumerate(fans[:2]):
-        left = 40.0 if len(fans) == 1 else 30.0 + 26 * index
-        wide = 28.0 if len(fans) == 1 else 22.0
-        top = mass(
-            "path",
-            d=path([(left + 4, y + 8), (left + wide - 4, y + 8), (left + wide, y + 31), (left, y + 31)], closed=True),
-        )
-        line = y + (34 if index == 0 else 70)
-        name = "FAN" if len(fans) == 1 else f"FAN {chr(65 + index)}"
-        top += sheet.text(RIGHT - 200, line, name, LABEL, anchor="end")
-        top += sheet.text(
-            RIGHT, line, "?", LABEL, class_="word", anchor="end", bold=True, room=190, fit=True, turn=fan.id
-        )
-        speed = sheet.value(
-            f"{fan.id}.speed", RIGHT, line, VALUE, anchor="end", unit="% speed", class_="speed", tight=True, turn=fan.id
-        )
-        out += machine(fan, top + speed, "has-speed" if speed else "")
-    if len(fans) < 2 and f"{item.id}.leaving_temp" in sheet.signals:
-        out += sheet.text(RIGHT - 200, y + 70, "CWS", LABEL, anchor="end")
-        out += sheet.value(
-            f"{item.id}.leaving_temp",
-            RIGHT,
-            y + 70,
-            VALUE,
-            anchor="end",
-            tight=True,
-            branch=_branch(plant, Port(item.id, "")),
-        )
-    return Glyph(item.id, "tower_cell", Box(LEFT, y, 62, ROW - 14), group(out, class_="cell-row"))
+    wide = 28.0 if len(fans) == 1 else 52.0 / max(1, len(fans))
+    line = y + 34
+    for index, fan in enumerate(fans):
+        left = 54.0 + wide * (index - len(fans) / 2)
+        out += _fan(sheet, fan, Box(left + 1, y + 8, wide - 2, 23), line, _letter(index, len(fans)))
+        line += _LINE
+    if f"{item.id}.leaving_temp" in sheet.signals:
+        branch = _branch(plant, Port(item.id, ""))
+        out += sheet.text(RIGHT - 200, line, "CWS", LABEL, anchor="end")
+        out += sheet.value(f"{item.id}.leaving_temp", RIGHT, line, VALUE, anchor="end", tight=True, branch=branch)
+        line += _LINE
+    tall = max(ROW, line - y + 24 - _LINE)
+    return Glyph(item.id, "tower_cell", Box(LEFT, y, 62, ROW - 14), group(out, class_="cell-row")), tall
+
+
+def _letter(index: int, fans: int) -> str:
+    return "FAN" if fans == 1 else f"FAN {chr(65 + index)}"
+
+
+def _fan(sheet: Sheet, fan: Equipment, stack: Box, line: float, name: str) -> str:
+    """Return a fan's stack on the tower, and its state or speed in the line of its own."""
+    taper = stack.w * 0.14
+    corners = [(stack.x + taper, stack.y), (stack.right - taper, stack.y), (stack.right, stack.bottom)]
+    out = mass("path", d=path([*corners, (stack.x, stack.bottom)], closed=True))
+    out += sheet.text(RIGHT - 200, line, name, LABEL, anchor="end")
+    out += sheet.text(RIGHT, line, "?", LABEL, class_="word", anchor="end", bold=True, room=190, fit=True, turn=fan.id)
+    speed = sheet.value(
+        f"{fan.id}.speed", RIGHT, line, VALUE, anchor="end", unit="% speed", class_="speed", tight=True, turn=fan.id
+    )
+    return machine(fan, out + speed, "has-speed" if speed else "")
 
 
 def _chiller(plant: Plant, sheet: Sheet, item: Equipment, y: float) -> Glyph:
@@ -145,8 +149,8 @@ def _chiller(plant: Plant, sheet: Sheet, item: Equipment, y: float) -> Glyph:
                 "rect", class_=f"vessel {water}", x=box.x + 3, y=top + 3, width=box.w - 6, height=32, rx=16
             )
     left, right = LEFT + 22, RIGHT - 22
-    name = shortened(item.label, 280, NAME, bold=True)
-    inner += sheet.text(left, y + 80, name, NAME, class_="name on-mass", bold=True, on=item.id)
+    name, squeeze = squeezed(item.label, 340, NAME, bold=True)
+    inner += sheet.text(left, y + 80, name, NAME, class_="name on-mass", bold=True, on=item.id, squeeze=squeeze)
     inner += sheet.text(
         right, y + 80, "?", LABEL, class_="word", anchor="end", bold=True, room=330, on=item.id, fit=True
     )

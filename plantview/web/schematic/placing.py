@@ -6,9 +6,10 @@ from typing import Final
 
 from plantview.model.plant import Equipment, Plant, Port
 from plantview.web.schematic import glyphs, joining, sizes
-from plantview.web.schematic.geometry import Box
+from plantview.web.schematic.geometry import Box, Point
 from plantview.web.schematic.labels import shortened, width
 from plantview.web.schematic.layout import Grid
+from plantview.web.schematic.measures import tower_more
 from plantview.web.schematic.scene import Glyph
 from plantview.web.schematic.sheet import Sheet
 from plantview.web.schematic.spacing import kind_of, port_y, tap_y
@@ -83,10 +84,12 @@ class Placing:
         centre = self.grid.lanes_top + self.grid.lanes.centres[place]
         x = self.grid.end_x["chiller" if item.kind == "heat_exchanger" else item.kind]
         if item.kind == "coil":
-            half = sizes.OFFSET["coil"] + 14
+            half = self.grid.lanes.measures.offset["coil"] + 14
             box = Box(x, centre - half, sizes.COIL_W + sizes.COIL_TEXT_W, 2 * half)
         elif item.kind == "tower_cell":
-            height = min(sizes.HEIGHT["tower_cell"], self.grid.lanes.pitch[place] * 0.86)
+            height = min(
+                sizes.HEIGHT["tower_cell"] + tower_more(self.plant, item.id), self.grid.lanes.pitch[place] - 28
+            )
             box = Box(x, centre - height * 0.56, sizes.TOWER_W, height)
         else:
             height = sizes.HEIGHT[kind_of(self.plant, port)]
@@ -97,7 +100,7 @@ class Placing:
 
     def _glyph(self, item: Equipment, port: Port, box: Box) -> Glyph:
         if item.kind == "coil":
-            return glyphs.coil(self.sheet, item, box)
+            return glyphs.coil(self.sheet, item, box, water_of(self.plant, port))
         if item.kind == "tower_cell":
             return glyphs.tower(self.sheet, self.plant, item, box, self.is_open(port))
         if item.kind == "heat_exchanger":
@@ -164,11 +167,7 @@ class Placing:
         known = [f"{valve}.position"]
         if serves is not None and serves.kind in SERVED:
             known.append(f"{serves.id}.{SERVED[serves.kind]}")
-        signal = next((name for name in known if name in self.sheet.signals), "")
-        if signal:
-            return self.sheet.value(signal, x, y, sizes.SMALL, form="valve", anchor=anchor, tight=True, valve=valve)
-        word = self.sheet.text(x, y, "?", sizes.SMALL, class_="word", bold=True, room=86, fit=True, anchor=anchor)
-        return group(word, class_="machine valve-word", data_equipment=valve, data_state="unknown")
+        return position(self.sheet, valve, tuple(known), (x, y), sizes.SMALL, anchor, 86)
 
     def _valves(self, branch: Branch, role: str) -> list[Port]:
         return [port for port in chain_of(self.plant, branch, role) if not is_bulky(self.plant, port)]
@@ -196,18 +195,11 @@ class Placing:
         for lane, (branch, ports) in enumerate(zip(column.branches, column.machines, strict=True)):
             if not ports:
                 continue
-            y = self.grid.lanes_top + self._column_y(span, index, column, lane, branch)
+            y = self.grid.lanes_top + row_y(self.plant, self.grid, span, (index, lane), branch)
             self._row(ports, middle, y, column.eastward)
             if not column.of_end:
                 self.stub_ends[branch.key, "in"] = middle
                 self.stub_ends[branch.key, "out"] = middle
-
-    def _column_y(self, span: Span, index: int, column: Column, lane: int, branch: Branch) -> float:
-        if not column.of_end:
-            tap = Tap("", 0, branch, (f"column {index}", lane), "in", from_left=True)
-            return tap_y(self.plant, span, tap, self.grid.lanes)
-        role = "in" if column.eastward == (column.of_end != LEFT) else "out"
-        return tap_y(self.plant, span, Tap("", 0, branch, (column.of_end, lane), role, from_left=True), self.grid.lanes)
 
     def _row(self, ports: tuple[Port, ...], middle: float, y: float, eastward: bool) -> None:
         """Place what stands in one lane of a column, in flow order."""
@@ -235,6 +227,32 @@ class Placing:
     def note(self, equipment: Glyph) -> None:
         """Take a glyph that was placed elsewhere (valves of links)."""
         self._add(equipment)
+
+
+def row_y(plant: Plant, grid: Grid, span: Span, place: tuple[int, int], branch: Branch) -> float:
+    """Return the height, from the top of the lanes, of what stands in a column and lane: ``place``."""
+    index, lane = place
+    column = span.columns[index]
+    if not column.of_end:
+        return tap_y(plant, span, Tap("", 0, branch, (f"column {index}", lane), "in", from_left=True), grid.lanes)
+    role = "in" if column.eastward == (column.of_end != LEFT) else "out"
+    return tap_y(plant, span, Tap("", 0, branch, (column.of_end, lane), role, from_left=True), grid.lanes)
+
+
+def position(sheet: Sheet, valve: str, known: tuple[str, ...], at: Point, size: float, anchor: str, room: float) -> str:
+    """Return a valve's position in words: from the first of the ``known`` signals, else from its condition alone."""
+    x, y = at
+    signal = next((name for name in known if name in sheet.signals), "")
+    if signal:
+        return sheet.value(signal, x, y, size, form="valve", anchor=anchor, tight=True, valve=valve)
+    word = sheet.text(x, y, "?", size, class_="word", bold=True, room=room, fit=True, anchor=anchor)
+    return group(word, class_="machine valve-word", data_equipment=valve, data_state="unknown")
+
+
+def water_of(plant: Plant, port: Port) -> str:
+    """Return the water of the loop in which a port stands."""
+    found = plant.stage_with(port)
+    return found[0].water if found is not None else ""
 
 
 def _clear(item: Equipment) -> float:

@@ -12,6 +12,7 @@ from plantview.web.schematic import sizes
 from plantview.web.schematic.geometry import Box, Point, push_apart
 from plantview.web.schematic.labels import width
 from plantview.web.schematic.layout import Grid
+from plantview.web.schematic.measures import pump_more
 from plantview.web.schematic.sheet import Sheet
 from plantview.web.schematic.spacing import tap_y
 from plantview.web.schematic.svg import element, group, path
@@ -146,7 +147,14 @@ def _machine_plate(sheet: Sheet, heading: str, rows: Rows) -> list[Plate]:
 
 def plate_width(sheet: Sheet, heading: str, rows: Rows) -> float:
     """Return the room that a plate takes along the stages."""
-    return max([width(heading, sizes.LABEL), *(sum(entry_width(sheet, entry) for entry in row) for row in rows)])
+    second = second_column(sheet, rows)
+    ends = [second * (len(row) > 1) + entry_width(sheet, row[-1]) for row in rows]
+    return max([width(heading, sizes.LABEL), *ends])
+
+
+def second_column(sheet: Sheet, rows: Rows) -> float:
+    """Return how far from the first the second entries of all rows begin: under one another."""
+    return max((entry_width(sheet, row[0]) for row in rows if len(row) > 1), default=0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,7 +190,7 @@ def _deck_band(
     bends = 0
     for right, plate in zip(push_apart(rights, 30, sizes.MARGIN), plates, strict=True):
         left, tall = grid.width - right - plate.wide, 24 + _ROW * len(plate.rows)
-        edge = _edge(grid, spans, left, plate.wide, above)
+        edge = _edge(grid, spans, (left, plate.wide), above, pump_more(plant))
         box = Box(left, edge - tall if above else edge, plate.wide, tall)
         leader = _leader(plate, box, above, _BEND * (bends % 3))
         bends += len(leader) > 2
@@ -199,10 +207,14 @@ def drawn(sheet: Sheet, plates: list[Placed]) -> str:
     return out
 
 
-def _edge(grid: Grid, spans: tuple[Span, ...], left: float, wide: float, above: bool) -> float:
-    """Return how near to the lanes a plate may come: clear of the links over or under which it stands."""
+def _edge(grid: Grid, spans: tuple[Span, ...], room: tuple[float, float], above: bool, more: float) -> float:
+    """Return how near to the lanes a plate may come: clear of the links over or under which it stands.
+
+    ``room`` is its left side and width, ``more`` what pumps with long names take below the lanes.
+    """
+    left, wide = room
     top, bottom = grid.deck(spans[0])
-    edge = top - 22 if above else bottom + 58
+    edge = top - 22 if above else bottom + 58 + more
     for span in spans:
         for link in span.links:
             one, two = sorted(grid.link_ends(span, link))
@@ -215,13 +227,12 @@ def _edge(grid: Grid, spans: tuple[Span, ...], left: float, wide: float, above: 
 
 def _plate(sheet: Sheet, plate: Plate, left: float, top: float) -> str:
     out = sheet.text(left, top + 18, plate.heading, sizes.LABEL, class_=f"heading {plate.service.lower()}")
+    second = second_column(sheet, plate.rows)
     for row, entries in enumerate(plate.rows):
-        x = left
-        for entry in entries:
-            signal, caption, size = entry
+        for place, (signal, caption, size) in enumerate(entries):
             branch = plate.flows if signal.endswith(".temp") else ""
-            out += sheet.value(signal, x, top + 18 + _ROW * (row + 1), size, caption=caption, branch=branch)
-            x += entry_width(sheet, entry)
+            x, y = left + place * second, top + 18 + _ROW * (row + 1)
+            out += sheet.value(signal, x, y, size, caption=caption, branch=branch)
     return group(out, class_="plate")
 
 

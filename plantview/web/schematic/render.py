@@ -60,7 +60,7 @@ def render(scene: Scene, name: str, shape: str = "wall", colours: str = "") -> s
         + group("".join(arrows), class_="arrows")
     )
     body += group("".join(glyph.markup for glyph in scene.glyphs), class_="machines")
-    body += group("".join(scene.marks), class_="marks") + (key(scene) if shape == "wall" else "")
+    body += group("".join(scene.marks), class_="marks") + (key(scene) if shape.startswith("wall") else "")
     return element(
         "svg",
         body,
@@ -87,13 +87,15 @@ def _in_order(scene: Scene) -> list[Pipe]:
 
 def cuts(pipe: Pipe, scene: Scene) -> list[Interval]:
     """Return where a pipe along the stages passes behind a main that it does not tap."""
-    if pipe.upright:
+    if pipe.upright != scene.turned:
         return []
     low, high = pipe.span
     return [
         (main.across - _CUT, main.across + _CUT)
         for main in scene.pipes
-        if main.upright and low + 1 < main.across < high - 1 and main.span[0] - 1 <= pipe.across <= main.span[1] + 1
+        if main.upright != scene.turned
+        and low + 1 < main.across < high - 1
+        and main.span[0] - 1 <= pipe.across <= main.span[1] + 1
     ]
 
 

@@ -104,6 +104,10 @@ class Scene:
     pipes: list[Pipe] = field(default_factory=list)
     left_out: list[str] = field(default_factory=list)
     """What of the plant is not drawn, in the crew's words."""
+    turned: bool = False
+    """Whether the lanes run across the screen and the stages down it; else it is the other way round."""
+    told: tuple[str, ...] = ()
+    """What its foot explains besides the pipes."""
     breaks: list[Break] = field(default_factory=list)
     """Where a list may go on in the next column, downwards."""
 

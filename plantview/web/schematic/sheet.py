@@ -65,12 +65,14 @@ class Sheet:
         fit: bool = False,
         turn: str = "",
         basis: str = "",
+        squeeze: float = 0.0,
     ) -> str:
         """Return a text whose baseline is at ``y``; ``room`` reserves more than its present width.
 
         ``basis`` is a flow key: the text then says "inferred" while that flow is inferred.
+        ``squeeze`` is the width into which the text is set, whatever its own.
         """
-        wide = max(room, labels.width(text, size, bold, 0.02 if bold else 0.0))
+        wide = squeeze or max(room, labels.width(text, size, bold, labels.BOLD_SPACING if bold else 0.0))
         self._reserve(x, y, wide, size, anchor, Words(_NOWHERE, text, on, turn))
         return element(
             "text",
@@ -82,6 +84,8 @@ class Sheet:
             text_anchor="" if anchor == "start" else anchor,
             data_fit=room if fit else "",
             data_basis=basis,
+            textLength=squeeze or "",
+            lengthAdjust="spacingAndGlyphs" if squeeze else "",
         )
 
     def value(
@@ -102,12 +106,14 @@ class Sheet:
         branch: str = "",
         turn: str = "",
         valve: str = "",
+        ends: tuple[str, str] | None = None,
     ) -> str:
         """Return the live value of a signal, or nothing where the plant has no such signal.
 
         ``unit`` replaces the unit's label, ``unit_si`` only for viewers in SI. A ``tight`` value has no room
         for a sign: its unit makes way for one. ``branch`` holds the keys of the flows whose standing
         still makes its water stand still. ``valve`` is the valve whose condition says the word for its position.
+        ``ends`` are those of a pipe in which water flows either way: its arrow says which, the number is bare.
         """
         signal = self.signals.get(name)
         if signal is None:
@@ -131,6 +137,7 @@ class Sheet:
             data_form=form,
             data_branch=branch,
             data_valve=valve,
+            data_ends=" ".join(ends or ()),
             tabindex="0",
             role="button",
             aria_label=spoken,
@@ -142,7 +149,7 @@ class Sheet:
         if signal is None:
             return 0.0
         if form == "valve":
-            return labels.width(_VALVE_WIDEST, size, True, 0.02) + size * SIGN_SHARE
+            return labels.width(_VALVE_WIDEST, size, True, labels.BOLD_SPACING) + size * SIGN_SHARE
         number = labels.width(_WIDEST.get(signal.quantity, _WIDEST_OTHER), size, True)
         units = [unit] if unit else [shown(signal.quantity, system)[0].label for system in ("si", "ip")]
         small = max(self.unit, size * UNIT_SHARE)

@@ -16,11 +16,12 @@ from plantview.config.bundled import bundled
 from plantview.model.plant import Plant
 from plantview.web.schematic.colours import variables
 from plantview.web.schematic.filling import Moment, fill
+from plantview.web.schematic.labels import BOLD_SPACING, shortened, width
 from plantview.web.schematic.svg import number
 
 SVG: Final = "http://www.w3.org/2000/svg"
 THEMES: Final = ("light", "dark")
-HEAD: Final = 64.0
+HEAD: Final = 76.0
 """Height of the line above the drawing that says which plant, when and in which units."""
 _SYSTEMS: Final = {"si": "SI units", "ip": "inch-pound units"}
 _ON_PAGES: Final = ("#", ".levels", ".overview", ".value:", ".machine.opens", "body")
@@ -55,10 +56,18 @@ def _head(plant: Plant, moment: Moment, left: float, top: float, wide: float) ->
     marks += [] if moment.heard else ["NO DATA FROM THE PLANT"]
     words = " · ".join([plant.name, *marks])
     told = f"as at {local_text(moment.at_ms, plant.zone)} · {_SYSTEMS[moment.system]}"
-    rows = ((left + 20, "start", "name", words, 30), (left + wide - 20, "end", "label", told, 24))
+    room = wide - 40 - width(told, 24)
+    if width(words, 30, bold=True, spacing=BOLD_SPACING) + 40 > room:
+        # a narrow drawing has the two in two lines
+        rows = (
+            (left + 20, "start", "name", shortened(words, wide - 40, 30, bold=True), 30, 42),
+            (left + 20, "start", "label", told, 24, 12),
+        )
+    else:
+        rows = ((left + 20, "start", "name", words, 30, 22), (left + wide - 20, "end", "label", told, 24, 22))
     out = []
-    for x, anchor, class_, text, size in rows:
-        place = {"x": number(x), "y": number(top - 22), "text-anchor": anchor, "class": class_, "font-size": str(size)}
+    for x, anchor, class_, text, size, up in rows:
+        place = {"x": number(x), "y": number(top - up), "text-anchor": anchor, "class": class_, "font-size": str(size)}
         out.append(ET.Element("text", place))
         out[-1].text = text
     return out

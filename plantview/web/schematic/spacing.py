@@ -9,10 +9,11 @@ from typing import Final
 from plantview.model.plant import Plant, Port
 from plantview.web.schematic import sizes
 from plantview.web.schematic.geometry import spread
+from plantview.web.schematic.measures import Measures
 from plantview.web.schematic.topology import LEFT, Branch, Link, Span, Tap, machine_of, machines_of, place_of
 
 _ON_ONE_ANOTHER: Final = 1000
-_SHIFTS: Final = (0.0, 20.0, -20.0, 34.0, -34.0)
+_SHIFTS: Final = (0.0, 20.0, -20.0, 34.0, -34.0, 31.0, -31.0, 48.0, -48.0)
 """How far towers or coils may move along the lanes so that no two pipes lie on one another."""
 
 
@@ -42,17 +43,18 @@ class Lanes:
     """Place of an end machine -> its lane width."""
     decks: dict[str, Deck]
     """Loop -> its deck."""
+    measures: Measures
 
 
-def lanes_of(plant: Plant, spans: tuple[Span, ...], wanted: float = 0.0) -> Lanes:
+def lanes_of(plant: Plant, spans: tuple[Span, ...], measures: Measures, wanted: float = 0.0) -> Lanes:
     """Return the lanes: every stage is spread evenly over the height that the tallest needs.
 
     Small plants are stretched towards the ``wanted`` height, by a third at most. Loops of hot water
     stand in decks of their own below the others.
     """
-    lanes = Lanes(0.0, {}, {}, {})
+    lanes = Lanes(0.0, {}, {}, {}, measures)
     for together in _decks(spans):
-        top = lanes.height + sizes.DECK_GAP if lanes.decks else 0.0
+        top = lanes.height + measures.deck_gap if lanes.decks else 0.0
         lanes = _with_deck(plant, together, lanes, top, 0.0 if lanes.decks else wanted)
     for kind in ("tower_cell", "coil"):
         names = [name for name in lanes.centres if plant.equipment[name.partition(".")[0]].kind == kind]
@@ -67,12 +69,13 @@ def _decks(spans: tuple[Span, ...]) -> list[tuple[Span, ...]]:
 
 def _with_deck(plant: Plant, spans: tuple[Span, ...], lanes: Lanes, top: float, wanted: float) -> Lanes:
     places = _places(plant, spans)
-    need = {kind: len(names) * sizes.PITCH[kind] for kind, names in places.items()}
+    measures = lanes.measures
+    need = {kind: len(names) * measures.lane(plant, kind, names) for kind, names in places.items()}
     rows = max([0, *(len(column.branches) for span in spans for column in span.columns if not column.of_end)])
-    upper = max(need.get("chiller", 0.0), need.get("recovery", 0.0), rows * sizes.PITCH["pump"])
+    upper = max(need.get("chiller", 0.0), need.get("recovery", 0.0), rows * measures.lane(plant, "pump", []))
     lower = need.get("heat_exchanger", 0.0)
     if lower:
-        lower += sizes.EXCHANGER_GAP[any(link.exchanger for span in spans for link in span.links)]
+        lower += measures.exchanger_gap[any(link.exchanger for span in spans for link in span.links)]
     least = max(upper + lower, need.get("tower_cell", 0.0), need.get("coil", 0.0))
     height = min(max(least, wanted), least * 1.34)
     below = need.get("heat_exchanger", 0.0)
@@ -86,7 +89,7 @@ def _with_deck(plant: Plant, spans: tuple[Span, ...], lanes: Lanes, top: float, 
         for name, middle in zip(names, spread(len(names), high - low), strict=True):
             centres[name], pitch[name] = top + low + middle, (high - low) / len(names)
     deck = Deck(top, height, height - lower)
-    return Lanes(top + height, centres, pitch, lanes.decks | {span.loop.id: deck for span in spans})
+    return Lanes(top + height, centres, pitch, lanes.decks | {span.loop.id: deck for span in spans}, measures)
 
 
 def _places(plant: Plant, spans: tuple[Span, ...]) -> dict[str, list[str]]:
@@ -133,7 +136,7 @@ def port_y(plant: Plant, branch: Branch, port: Port, role: str, lanes: Lanes) ->
     row = machines_of(plant, branch)
     if len(row) > 1:
         in_above = lanes.centres[place_of(row[0])] < lanes.centres[place_of(row[-1])]
-    return centre + sizes.OFFSET[kind] * (-1 if (role == "in") == in_above else 1)
+    return centre + lanes.measures.offset[kind] * (-1 if (role == "in") == in_above else 1)
 
 
 def tap_y(plant: Plant, span: Span, tap: Tap, lanes: Lanes) -> float:
@@ -149,7 +152,11 @@ def column_y(span: Span, column: int, lane: int, lanes: Lanes) -> float:
     """Return the height of a headered machine; equal counts stand in line with the chillers' lower port."""
     deck = lanes.decks[span.loop.id]
     count = len(span.columns[column].branches)
-    return deck.top + spread(count, deck.columns)[lane] + min(sizes.OFFSET["chiller"], deck.columns / count * 0.28)
+    return (
+        deck.top
+        + spread(count, deck.columns)[lane]
+        + min(lanes.measures.offset["chiller"], deck.columns / count * 0.28)
+    )
 
 
 def order_in_gap(plant: Plant, span: Span, gap: int, lanes: Lanes) -> tuple[str, ...]:
@@ -227,4 +234,4 @@ def _link_y(span: Span, link: Link, lanes: Lanes) -> float:
 
 def exchanger_link_y(link: Link, lanes: Lanes) -> float:
     """Return where the bypass of a heat exchanger runs: above the machine, clear of its texts."""
-    return lanes.centres[link.exchanger] - sizes.OFFSET["heat_exchanger"] - 72.0
+    return lanes.centres[link.exchanger] - lanes.measures.offset["heat_exchanger"] - lanes.measures.exchanger_link
