@@ -9,8 +9,9 @@
   const DAY = 86400000, RENEW_MS = 60000, POINTS_MAX = 12, STEP = 600000, DAY_CELLS = 480, MAP_CELLS = 2020, LIFTS = 4;
   const TREND_FIRST = ["kw_per_ton", "cooling_load", "power", "lift", "evap_approach", "cond_approach", "heat_balance", "range", "approach", "effectiveness", "leaving_temp", "fan_power", "speed", "flow", "dp"];
   const MAP = ["kw_per_ton", "cooling_load", "lift"];
-  const MODEL = /_(expected|normal_low|normal_high|by_gordon_ng|above_expected|above_expected_pct)$/;
-  let about = null, tables = "", asked = -Infinity, day = null, map = null, drawnIn = "";
+  const MODEL = /_(expected|normal_low|normal_high|by_gordon_ng|above_expected|above_expected_pct)$/, MODELLED = ["chiller", "tower_cell"];
+  const BALANCE = /_(imbalance|adjustment)$/;
+  let about = null, tables = "", asked = -Infinity, day = null, ownDay = null, map = null, drawnIn = "";
 
   const state = () => window.plantview.state;
   const signal = (name) => state().signals?.[name];
@@ -24,67 +25,47 @@
     return u95 === undefined || !scale ? "" : `± ${Number((u95 * scale.f).toPrecision(2))}`;
   };
 
-  /* The band that the machine's own model calls normal now; both edges come as signals of their own. */
-  const bandOf = (name) => {
-    const [low, high] = ["low", "high"].map((end) => `${name}_normal_${end}`);
-    if (!signal(low) || !signal(high)) return null;
-    const [from, to] = [shown(low, state()), shown(high, state())];
-    return from.number === "" || to.number === "" ? { why: from.reason || to.reason } : { from, to };
-  };
-
-  const rows = (names, box, caption) => {
-    if (!names.length) { one(box).replaceChildren(none("Nothing of this kind belongs to it. Points are rows of points.csv; what is worked out follows from them.")); return; }
-    const head = ["Value", "Now", "Normal, doubts"].map((text, index) => make("th", { scope: "col", ...(index === 1 ? { class: "n" } : {}) }, text));
+  const table = (names, caption) => {
+    const head = ["Value", "Now", "Doubts"].map((text, index) => make("th", { scope: "col", ...(index === 1 ? { class: "n" } : {}) }, text));
     const body = names.map((name) => make("tr", { "data-row": name }, make("th", { scope: "row" }, labelOf(name)),
       make("td", { class: "value n", "data-signal": name, tabindex: "0", role: "button" }), make("td", { class: "why" })));
-    one(box).replaceChildren(make("div", { class: "table-box", tabindex: "0", role: "region", "aria-label": caption }, make("table", {}, make("caption", {}, caption), make("thead", {}, make("tr", {}, ...head)), make("tbody", {}, ...body))));
+    return make("div", { class: "table-box", tabindex: "0", role: "region", "aria-label": caption }, make("table", {}, make("caption", {}, caption), make("thead", {}, make("tr", {}, ...head)), make("tbody", {}, ...body)));
   };
+
+  const rows = (names, box, caption) => one(box).replaceChildren(names.length ? table(names, caption) : none("Nothing of this kind belongs to it. Points are rows of points.csv; what is worked out follows from them."));
 
   const labelOf = (name) => { const owner = name.split(".")[0]; return `${owner === id ? "" : `${owner} `}${signal(name).label}`; };
 
   const paintRow = (row) => {
-    const name = row.dataset.row, value = shown(name, state()), cell = one(".value", row), band = bandOf(name);
+    const name = row.dataset.row, value = shown(name, state()), cell = one(".value", row);
     fillValue(cell, value);
     const text = value.number === "" ? "" : unsure(name);
     let mark = one(".u95", cell);
     if (text && !mark) cell.append(mark = make("span", { class: "u95", title: "in 95 of 100 cases, by the accuracy of its sensors" }));
     if (mark) say(mark, text);
-    row.hidden = MODEL.test(name) && value.number === "";
-    const doubt = value.quality === "GOOD" ? "" : `${value.quality.toLowerCase()}${value.reason ? `: ${value.reason}` : ""}`;
-    const place = one(".why", row);
-    const numberNow = Number(value.number.replace("−", "-")), edges = band?.from ? [band.from, band.to].map((end) => Number(end.number.replace("−", "-"))) : null;
-    const outside = Boolean(edges) && value.number !== "" && (numberNow < edges[0] || numberNow > edges[1]);
-    place.classList.toggle("outside", outside);
-    const normal = edges ? `${outside ? "outside normal" : "normal"} ${band.from.number} to ${band.to.number}` : "";
-    say(place, [normal, doubt].filter(Boolean).join("; "));
+    row.hidden = state().units === "ip" && name === `${id}.cooling_load_tons`; // the load stands in tons already
+    say(one(".why", row), value.quality === "GOOD" ? "" : `${value.quality.toLowerCase()}${value.reason ? `: ${value.reason}` : ""}`);
   };
 
   const buildTables = () => {
     const names = about.signals.filter(signal), derived = new Set(about.derived), key = names.join();
     if (key === tables) return;
     tables = key;
-    rows(names.filter((name) => derived.has(name)), "#equipment-derived", `What is worked out for ${id}`);
+    const worked = names.filter((name) => derived.has(name) && !MODEL.test(name)), balances = worked.filter((name) => BALANCE.test(name));
+    rows(worked.filter((name) => !BALANCE.test(name)), "#equipment-derived", `What is worked out for ${id}`);
     rows(names.filter((name) => !derived.has(name)), "#equipment-read", `What is read at ${id}`);
+    if (balances.length) one("#equipment-derived").append(make("details", { class: "balances" }, make("summary", {}, `Balances over a quarter of an hour: ${balances.length} values`), table(balances, `What its balances leave over, and the least adjustments that close them`)));
+    if (worked.length) one("#equipment-derived").append(none("Renewed every 15 s, from readings of one moment; what is read may be newer."));
     const lacking = Object.entries(about.unbound);
     if (lacking.length) {
       one("#equipment-derived").append(make("details", {}, make("summary", {}, `${lacking.length} values cannot be worked out here`),
         make("ul", {}, ...lacking.map(([name, why]) => make("li", {}, `${name}: ${why}`)))));
     }
-    const models = names.filter((name) => MODEL.test(name)), hint = make("p", { class: "quiet", id: "equipment-model" });
-    one("#equipment-derived").append(hint);
-    hint.dataset.models = models.join();
+    one("#equipment-model").closest("section").hidden = !modelled();
+    if (modelled()) window.plantviewOwnModel.build(about, one("#equipment-model"));
   };
 
-  /* Whether there are normal bands, and how to get them. */
-  const paintModel = () => {
-    const hint = one("#equipment-model");
-    if (!hint) return;
-    const models = hint.dataset.models.split(",").filter(Boolean), values = models.map((name) => shown(name, state()));
-    const first = values.find((value) => value.number === "" && value.reason);
-    if (!models.length) say(hint, ["chiller", "tower_cell"].includes(about.kind) ? "Normal bands: no model of this machine is built here." : "Normal bands come from models of chillers and tower cells; this kind has none.");
-    else if (values.some((value) => value.number !== "")) say(hint, "Normal: what 19 of 20 readings stayed within on days that the model had not seen. A reading outside is worth a look, not a fault.");
-    else say(hint, `No normal band now: ${first ? first.reason : "its model gives no number"}. Models are fitted to stored history.`);
-  };
+  const modelled = () => MODELLED.includes(about.kind);
 
   const paintAlarms = () => {
     const own = [id, ...about.parts], active = (state().alarms?.active || []).filter((row) => own.includes(row.equipment));
@@ -190,10 +171,11 @@
       body.findings = about?.findings || [];
       about = body;
       const to = Math.ceil(state().now_ms / STEP) * STEP, names = trendNames();
-      const wanted = about.kind === "chiller" ? MAP.map((each) => `${id}.${each}`) : [];
+      const wanted = about.kind === "chiller" ? MAP.map((each) => `${id}.${each}`) : [], own = modelled() ? window.plantviewOwnModel.dayNames(about) : [];
       drawAll();
       await readFindings();
       day = names.length ? await read(names.slice(0, POINTS_MAX), to - DAY, to, DAY_CELLS) : null;
+      ownDay = own.length ? await read(own, to - DAY, to, DAY_CELLS) : null;
       map = wanted.length && wanted.every(signal) ? await read(wanted, to - 7 * DAY, to, MAP_CELLS) : null;
       drawAll();
       document.body.dataset.equipment = id;
@@ -220,6 +202,7 @@
     design();
     drawDay();
     drawMap();
+    if (modelled()) { window.plantviewOwnModel.facts(about); window.plantviewOwnModel.drawDay(about, ownDay); }
     say(one("#equipment-caution"), about.caution);
     paint();
   };
@@ -228,7 +211,7 @@
     if (!about) return;
     for (const row of document.querySelectorAll("#equipment [data-row]")) paintRow(row);
     for (const node of document.querySelectorAll("#equipment [data-counter]")) fillValue(node, shown(node.dataset.counter, state()));
-    paintModel();
+    if (modelled()) window.plantviewOwnModel.paint(about);
     paintAlarms();
     paintState();
   };

@@ -4,7 +4,7 @@
 
   if (location.pathname !== "/performance") return;
   const { one, all, make, say, fixed, kept, keep, hhmm, moment, onPage, onPaint } = window.plantviewPages;
-  const { axis, sheet, lines, bars, figure, clockTicks, known } = window.plantviewCharts;
+  const { axis, sheet, lines, bars, area, figure, clockTicks, known } = window.plantviewCharts;
   const TON = 3.5168528420667, RENEW_MS = 60000, CHOSEN = "plantview.performance.days";
   let told = null, asked = 0, days = kept(CHOSEN, "1"), drawnIn = "";
 
@@ -21,26 +21,38 @@
 
   const whyNot = (name) => told.unbound[`PLANT.${name}`];
 
+  /* Two digits of an uncertainty; empty where it is not known. */
+  const unsure = (u95, per = 1) => {
+    if (!known(u95)) return "";
+    const two = Number((u95 * per).toPrecision(2));
+    return `± ${two >= 1000 ? grouped(two) : two}`;
+  };
+  const facts = (rows) => rows.map(([name, value, u95, note]) => make("div", { class: "fact" }, make("span", { class: "fact-name" }, name),
+    make("strong", {}, value, ...(u95 ? [make("span", { class: "u95" }, ` ${u95}`)] : [])), make("span", { class: "quiet" }, note)));
+
   const total = () => {
-    const facts = [
-      ["Plant efficiency", or(told.kw_per_ton, (value) => `${fixed(value, 3)} kW/ton`), `energy over cooling of the same ${hours(told.rated_hours)}`],
-      ["Energy", or(told.energy_kwh, (value) => `${grouped(value)} kWh`), `in ${hours(told.power_hours)} in which every meter was seen`],
-      ["Cooling", or(told.cooling_kwh, cooling), `in ${hours(told.rated_hours)}`],
-    ];
-    one("#performance-total").replaceChildren(...facts.map(([name, value, note]) => make("div", { class: "fact" }, make("span", { class: "fact-name" }, name), make("strong", {}, value), make("span", { class: "quiet" }, note))));
+    const { unsure: u } = told;
+    const plus = u.assumed ? `; that of ${u.assumed} of ${u.sensors} sensors is assumed` : "";
+    one("#performance-total").replaceChildren(...facts([
+      ["Plant efficiency", or(told.kw_per_ton, (value) => `${fixed(value, 3)} kW/ton`), unsure(u.kw_per_ton_u95), `energy over cooling of the same ${hours(told.rated_hours)}`],
+      ["Energy", or(told.energy_kwh, (value) => `${grouped(value)} kWh`), unsure(u.energy_u95), `in ${hours(told.power_hours)} in which every meter was seen`],
+      ["Cooling", or(told.cooling_kwh, cooling), unsure(u.cooling_u95, ip() ? 1 / TON : 1), `in ${hours(told.rated_hours)}`],
+    ]));
+    say(one("#performance-unsure"), known(u.kw_per_ton_u95) || known(u.energy_u95) ? `±: in 95 of 100 cases, by the accuracy of the sensors, each taken to err the same way all the time${plus}.` : told.kw_per_ton === null ? "" : "How sure the sums are is not known: the accuracy of a sensor behind them is not.");
   };
 
   /* Cells are rounded for the eye; the last row is the sum of what is shown before rounding. */
   const groups = () => {
     if (!told.groups.length) return none("No machine measures power: add its power point to points.csv, then kW/ton and energy appear here.");
+    const by = told.unsure.groups, cell = (value, text, u95) => make("td", { class: "n" }, or(value, text), ...(known(value) && known(u95) ? [make("span", { class: "u95" }, ` ${unsure(u95)}`)] : []));
     const head = ["Group", "Energy, kWh", "Share", "kW/ton"].map((text, index) => make("th", { scope: "col", ...(index ? { class: "n" } : {}) }, text));
-    const row = (name, energy, ratio, mark) => make("tr", {}, make("th", { scope: "row" }, ...(mark ? [mark] : []), name), make("td", { class: "n" }, or(energy, (value) => grouped(value))),
-      make("td", { class: "n" }, or(energy, (value) => (told.energy_kwh ? `${fixed((100 * value) / told.energy_kwh, 1)} %` : ""))), make("td", { class: "n" }, or(ratio, (value) => fixed(value, 3))));
-    const rows = told.groups.map((group, index) => row(group.label, group.energy_kwh, group.kw_per_ton, make("span", { class: `swatch ${kind(index)}`, "aria-hidden": "true" })));
+    const row = (name, energy, ratio, u95, mark) => make("tr", {}, make("th", { scope: "row" }, ...(mark ? [mark] : []), name), cell(energy, (value) => grouped(value), u95.energy_u95),
+      make("td", { class: "n" }, or(energy, (value) => (told.energy_kwh ? `${fixed((100 * value) / told.energy_kwh, 1)} %` : ""))), cell(ratio, (value) => fixed(value, 3), u95.kw_per_ton_u95));
+    const rows = told.groups.map((group, index) => row(group.label, group.energy_kwh, group.kw_per_ton, by[group.id], make("span", { class: `swatch ${kind(index)}`, "aria-hidden": "true" })));
     const idle = known(told.energy_kwh) && known(told.rated_energy_kwh) ? told.energy_kwh - told.rated_energy_kwh : null;
     const note = known(idle) && idle >= 0.5 ? `${grouped(idle)} kWh of it were used while the cooling load was not known or below ${grouped(load(told.floor_kw))} ${loadUnit()}; they are in no kW/ton.` : "";
     return make("div", {}, make("div", { class: "table-box", tabindex: "0", role: "region", "aria-label": "Energy by group" }, make("table", {}, make("caption", {}, "Energy and kW/ton by group"), make("thead", {}, make("tr", {}, ...head)),
-      make("tbody", {}, ...rows, row("all", told.energy_kwh, told.kw_per_ton)))), none(`${note} Meters: ${told.boundary || "as listed under Points"}.`.trim()));
+      make("tbody", {}, ...rows, row("all", told.energy_kwh, told.kw_per_ton, told.unsure)))), none(`${note} Meters: ${told.boundary || "as listed under Points"}.`.trim()));
   };
 
   const timeSheet = (y, yName, more = {}) => sheet({ x: { low: told.from_ms, high: told.to_ms }, y, yName, xTicks: clockTicks(told.from_ms, told.to_ms, dayText), ...more });
@@ -74,14 +86,20 @@
     return figure(on, `Load duration. ${text}`, text, ...lines(rows.map((_, index) => (100 * index) / (rows.length - 1)), rows, on));
   };
 
+  /* Heat balance over the ground of its tolerance, which is wider the less the running machines are loaded. */
   const balance = () => {
-    const rows = told.curve.heat_balance_pct, y = axis(rows, { zero: true, least: 2 });
-    if (!y) return none(whyNot("heat_balance") ? `Cannot be said: ${whyNot("heat_balance")}.` : "Cooling, chiller power and heat rejection were never known together in this stretch.");
-    const on = timeSheet(y, "Cooling + chiller power − heat rejection, % of heat rejection");
-    const seen = rows.filter(known), text = `From ${fixed(Math.min(...seen), 1)} to ${fixed(Math.max(...seen), 1)} %`;
-    const zero = lines([told.from_ms, told.to_ms], [0, 0], on, "trend-rule");
+    const rows = told.curve.heat_balance_pct, { pct: half, why_not: noBand } = told.tolerance, xs = told.curve.start_ms;
+    const low = half.map((value) => (known(value) ? -value : null)), y = axis([...rows, ...(rows.some(known) ? [...half, ...low] : [])], { zero: true, least: 2 });
+    if (!y || !rows.some(known)) return none(whyNot("heat_balance") ? `Cannot be said: ${whyNot("heat_balance")}.` : "Cooling, chiller power and heat rejection were never known together in this stretch.");
+    const on = timeSheet(y, "Cooling + chiller power − heat rejection, % of heat rejection"), seen = rows.filter(known), banded = half.filter(known);
+    const judged = rows.map((value, index) => (known(value) && known(half[index]) ? Math.abs(value) <= half[index] : null)).filter((each) => each !== null), inside = judged.filter(Boolean).length;
+    const band = banded.length ? `${inside} of ${judged.length} intervals lie inside the tolerance of ± ${fixed(Math.min(...banded), 1)} to ± ${fixed(Math.max(...banded), 1)} %` : `no tolerance is drawn: ${noBand || "the load of the machines is not known"}`;
+    const text = `From ${fixed(Math.min(...seen), 1)} to ${fixed(Math.max(...seen), 1)} %; ${band}`;
+    const zero = lines([told.from_ms, told.to_ms], [0, 0], on, "trend-rule"), edges = [low, half].flatMap((edge) => lines(xs, edge, on, "tolerance-edge"));
     const link = make("a", { href: "/findings" }, "Findings");
-    return make("div", {}, figure(on, `Heat balance. ${text}`, `${text}. 0 is a perfect balance.`, ...zero, ...lines(told.curve.start_ms, rows, on)), none("A lasting offset points at a sensor or a meter; ", link, " says whether one stands out."));
+    return make("div", {}, ...(banded.length ? [make("p", { class: "legend" }, make("span", {}, make("span", { class: "swatch tolerance", "aria-hidden": "true" }), "tolerance at the load of that time"))] : []),
+      figure(on, `Heat balance. ${text}`, `${text}. 0 is a perfect balance.`, ...area(xs, low, half, on, "tolerance"), ...edges, ...zero, ...lines(xs, rows, on)),
+      none("Tolerance: 10.5 − 0.07 L + 1500 / (ΔT L), load L in %, design ΔT in °F, after ARI 550/590 of 1998 and 2003, from memory. A lasting offset points at a sensor or a meter; ", link, " says whether one stands out."));
   };
 
   const best = () => {
@@ -100,9 +118,9 @@
     const { rates: given, energy_kwh: energy } = told;
     if (!given) return make("div", {}, none("No rates are in the plant description. Add to plant.toml, then run ", make("code", {}, "plantview reload"), ":"), make("pre", { tabindex: "0" }, '[rates]\nenergy_price = 0.12\ncurrency = "USD"\ncarbon_kg_per_kwh = 0.37'));
     const say_ = [];
-    if (known(given.energy_price)) say_.push(["Cost", or(energy, (value) => `${grouped(value * given.energy_price)} ${given.currency}`), `at ${given.energy_price} ${given.currency} per kWh`]);
-    if (known(given.carbon_kg_per_kwh)) say_.push(["Carbon", or(energy, (value) => `${grouped(value * given.carbon_kg_per_kwh)} kg CO₂e`), `at ${given.carbon_kg_per_kwh} kg per kWh`]);
-    return make("div", {}, make("div", { class: "performance-total" }, ...say_.map(([name, value, note]) => make("div", { class: "fact" }, make("span", { class: "fact-name" }, name), make("strong", {}, value), make("span", { class: "quiet" }, note)))), none("Flat rates times the energy above: no bill. Demand charges and rates by hour are not in it."));
+    if (known(given.energy_price)) say_.push(["Cost", or(energy, (value) => `${grouped(value * given.energy_price)} ${given.currency}`), unsure(told.unsure.energy_u95, given.energy_price), `at ${given.energy_price} ${given.currency} per kWh`]);
+    if (known(given.carbon_kg_per_kwh)) say_.push(["Carbon", or(energy, (value) => `${grouped(value * given.carbon_kg_per_kwh)} kg CO₂e`), unsure(told.unsure.energy_u95, given.carbon_kg_per_kwh), `at ${given.carbon_kg_per_kwh} kg per kWh`]);
+    return make("div", {}, make("div", { class: "performance-total" }, ...facts(say_)), none("Flat rates times the energy above: no bill. Demand charges and rates by hour are not in it."));
   };
 
   const draw = () => {

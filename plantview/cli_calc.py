@@ -14,6 +14,8 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from plantview import calcs
+from plantview.calcs.load import KW_PER_TON, rule_of_24_tons
+from plantview.calcs.refrigerant import ESTIMATED
 from plantview.errors import StartRefused
 from plantview.units import QUANTITIES, UnknownUnit, parse, shown, unit
 
@@ -35,13 +37,16 @@ SUFFIXES: Final[dict[str, tuple[str, ...]]] = {
 """Ending of a name in ``calcs`` -> quantities it stands for; the first is shown."""
 _AS_WRITTEN: Final = {
     "kw_k": "kW/K", "kj_kg": "kJ/kg", "kj_kg_k": "kJ/(kg·K)", "kg_m3": "kg/m³", "gpm": "gpm", "f": "°F", "tons": "tons",
+    "ton_h": "ton·h",
 }  # fmt: skip
 """Endings without a quantity of their own: the number is taken and given in this unit."""
 _EASE: Final = {"degF": "delta_degF", "degC": "K"}
 """A difference may be written in degrees; what it is follows from the formula."""
+_KINDS: Final = {"bool": "yes", "str": "name", "Sequence": "row"}
+"""Word in an annotation -> kind of input; every other input is a number."""
 _NUMBER: Final = re.compile(r"([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*)")
-_NO_SCALARS: Final = ("totals", "uncertainty", "reconcile")
-"""Modules whose formulas take rows of numbers or other formulas."""
+_NOT_TYPED: Final = ("Callable", "Mapping")
+"""Formulas with such an input take other formulas or tables; nobody types those."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,10 +60,12 @@ class Input:
     """Unit of the plain number, where no quantity is known."""
     default: Any
     kind: str
-    """``number``, ``name`` or ``yes``."""
+    """``number``, ``row``, ``name`` or ``yes``."""
 
-    def value(self, text: str) -> float | str:
-        """Return the canonical number of a text, or the name; StartRefused says what would be right."""
+    def value(self, text: str) -> float | str | list[float]:
+        """Return the canonical number or numbers of a text, or the name; StartRefused says what would be right."""
+        if self.kind == "row":
+            return self._row(text)
         if self.kind == "name":
             return text
         if self.kind == "yes":
@@ -69,6 +76,21 @@ class Input:
         if found is None or not math.isfinite(float(found[1])):
             raise StartRefused(f"{self.key}={text}: not a number; write it like {self.key}={self.example()}")
         return self._canonical(found[1], found[2].strip(), text)
+
+    def _row(self, text: str) -> list[float]:
+        """Return numbers between commas; a unit behind the last is that of all without one."""
+        parts = [part.strip() for part in text.split(",")]
+        last = _NUMBER.fullmatch(parts[-1])
+        common = last[2].strip() if last else ""
+        alone = replace(self, kind="number")
+        found = (_NUMBER.fullmatch(part) for part in parts)
+        whole = [
+            f"{part}{common}" if each is not None and not each[2] else part
+            for part, each in zip(parts, found, strict=True)
+        ]
+        if self.quantities and not common:
+            raise StartRefused(f"{self.key}={text}: with the unit behind the last number, {self.example()}")
+        return [float(alone.value(part)) for part in whole]  # type: ignore[arg-type]
 
     def _canonical(self, number: str, name: str, text: str) -> float:
         if not self.quantities:
@@ -92,6 +114,9 @@ class Input:
 
     def example(self) -> str:
         """Return a number with the unit that would do."""
+        if self.kind == "row":
+            one = replace(self, kind="number").example()
+            return f"1,2,3{one[1:]}" if self.quantities else "1,2,3"
         if not self.quantities:
             return f"0.5 (in {self.written})" if self.written else "0.5"
         si, ip = (QUANTITIES[self.quantities[0]][place] for place in (0, 1))
@@ -99,17 +124,16 @@ class Input:
 
 
 def formulas() -> dict[str, Callable[..., Any]]:
-    """Return every formula that takes single numbers, by the name a person types."""
+    """Return every formula that takes numbers or rows of them, by the name a person types."""
     found: dict[str, Callable[..., Any]] = {}
     for module in pkgutil.iter_modules(calcs.__path__):
-        if module.name.startswith("_") or module.name in _NO_SCALARS:
+        if module.name.startswith("_"):
             continue
         loaded = importlib.import_module(f"{calcs.__name__}.{module.name}")
         for name, member in inspect.getmembers(loaded, inspect.isfunction):
-            scalar = not any(
-                "Sequence" in str(each.annotation) for each in inspect.signature(member).parameters.values()
-            )
-            if member.__module__ == loaded.__name__ and not name.startswith("_") and scalar:
+            annotations = [str(each.annotation) for each in inspect.signature(member).parameters.values()]
+            typed = not any(word in text for word in _NOT_TYPED for text in annotations)
+            if member.__module__ == loaded.__name__ and not name.startswith("_") and typed:
                 found[_split(name)[0]] = member
     return dict(sorted(found.items()))
 
@@ -141,17 +165,22 @@ def answer(name: str, given: Sequence[str]) -> list[str]:
         return [_first_line(formula), "", *_needs(name, wanted), "", *_section(formula, "Source")]
     values = _values(name, wanted, given)
     result = formula(**values)
-    return [*_echo(wanted, values), *_result(name, formula, float(result)), "", *_section(formula, "Source")]
+    lines = [*_echo(wanted, values), *_result(name, formula, float(result)), *_by_rule(name, values, float(result))]
+    return [*lines, "", *_section(formula, "Source"), *_estimate(values)]
 
 
 def _input(parameter: inspect.Parameter) -> Input:
     key, quantities, written = _split(parameter.name)
-    kind = "yes" if "bool" in str(parameter.annotation) else "name" if "str" in str(parameter.annotation) else "number"
-    return Input(key, parameter.name, quantities if kind == "number" else (), written, parameter.default, kind)
+    told = str(parameter.annotation)
+    kind = next((kind for word, kind in _KINDS.items() if word in told), "number")
+    return Input(key, parameter.name, quantities if kind in ("number", "row") else (), written, parameter.default, kind)
 
 
 def _split(name: str) -> tuple[str, tuple[str, ...], str]:
     """Return a name without its unit, the quantities of the unit, and the unit where it has no quantity."""
+    if name.endswith("_max"):
+        key, quantities, written = _split(name.removesuffix("_max"))
+        return f"{key}_max", quantities, written
     for suffix in sorted((*SUFFIXES, *_AS_WRITTEN), key=len, reverse=True):
         if name.endswith(f"_of_{suffix}"):
             return name, (), ""
@@ -184,7 +213,9 @@ def _needs(name: str, wanted: Sequence[Input]) -> list[str]:
     lines = [f"plantview calc {name} " + " ".join(f"{each.key}=…" for each in wanted if _required(each))]
     for each in wanted:
         takes = {"name": "a name", "yes": "yes or no"}.get(each.kind, each.example())
-        lines.append(f"  {each.key:<22} {takes}" + ("" if _required(each) else f"   (else {_said(each.default)})"))
+        lines.append(
+            f"  {each.key:<22} {takes}" + ("" if _required(each) else f"   (else {_told(each, each.default)})")
+        )
     return lines
 
 
@@ -200,9 +231,14 @@ def _echo(wanted: Sequence[Input], values: Mapping[str, Any]) -> list[str]:
     lines = []
     for each in wanted:
         value = values.get(each.argument, each.default)
-        told = _both(value, each.quantities, each.written) if each.kind == "number" else _said(value)
-        lines.append(f"  {each.key:<22} {told}")
+        lines.append(f"  {each.key:<22} {_told(each, value)}")
     return lines
+
+
+def _told(each: Input, value: Any) -> str:  # noqa: ANN401 - whatever an input may be
+    if each.kind == "row":
+        return ", ".join(_both(one, each.quantities[:1], each.written, one_unit=True) for one in value)
+    return _both(value, each.quantities, each.written) if each.kind == "number" else _said(value)
 
 
 def _result(name: str, formula: Callable[..., Any], value: float) -> list[str]:
@@ -210,12 +246,28 @@ def _result(name: str, formula: Callable[..., Any], value: float) -> list[str]:
     return [f"= {name:<22} {_both(value, quantities, written)}"]
 
 
-def _both(value: float, quantities: Sequence[str], written: str) -> str:
+def _by_rule(name: str, values: Mapping[str, Any], exact_kw: float) -> list[str]:
+    """Return the cooling load by the rule of the trade beside the exact one of water, and how far it is from it."""
+    if name != "cooling_load" or values.get("fluid", "water") != "water" or exact_kw == 0:
+        return []
+    flow_gpm = unit("gpm", "flow").from_canonical(values["flow_l_s"])
+    by_rule = KW_PER_TON * rule_of_24_tons(flow_gpm, 1.8 * (values["return_c"] - values["supply_c"]))
+    apart = f"({100.0 * (by_rule / exact_kw - 1.0):+.2f} %)"
+    return [f"  {'by gpm × °F / 24':<22} {_both(by_rule, ('heat_flow',), '')}   {apart}"]
+
+
+def _estimate(values: Mapping[str, Any]) -> list[str]:
+    """Return the doubt about a refrigerant whose curve is an estimate."""
+    found = ESTIMATED.get(str(values.get("refrigerant", "")))
+    return [f"{values['refrigerant']} is an {found}"] if found else []
+
+
+def _both(value: float, quantities: Sequence[str], written: str, *, one_unit: bool = False) -> str:
     """Return a canonical number in the unit of calculations and, where another is customary, in that too."""
     if not quantities:
         return f"{value:.6g} {written}".strip()
     quantity = quantities[0]
-    units = [unit(QUANTITIES[quantity][0], quantity), shown(quantity, "ip")[0]]
+    units = [unit(QUANTITIES[quantity][0], quantity), shown(quantity, "ip")[0]][: 1 if one_unit else 2]
     texts = dict.fromkeys(f"{each.from_canonical(value):.6g} {each.label}".strip() for each in units)
     return "   ".join(texts)
 

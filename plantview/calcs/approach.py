@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 from plantview.calcs._numeric import choose, within
 
@@ -223,4 +223,5 @@ def lift_target_k(part_load: Numeric, least_k: float, most_k: float) -> Numeric:
     load = within(part_load, 0.0, 1.5, "part load")
     slope = 1.1 * (most_k - within(least_k, 0.0, most_k, "least lift, K,"))
     wanted = most_k + slope * (load - 1.0)
-    return choose(wanted < least_k, least_k + 0.0 * load, choose(wanted > most_k, most_k + 0.0 * load, wanted))
+    least, most = cast("tuple[Any, Any]", (least_k, most_k))
+    return cast("Numeric", choose(wanted < least_k, least, choose(wanted > most_k, most, wanted)))

@@ -45,8 +45,9 @@ def log_mean_difference_k(one_end_k: Numeric, other_end_k: Numeric) -> Numeric:
     other = within(other_end_k, 1e-9, math.inf, "temperature difference at the other end, K,")
     equal = abs(one / other - 1.0) < _NEARLY_EQUAL
     # where the ends are equal the formula is 0 / 0; any other ratio stands in for it and is not used
-    ratio = choose(equal, 2.0 + 0.0 * one, one / other)
-    return choose(equal, (one + other) / 2.0, other * (ratio - 1.0) / log(ratio))
+    instead: Any = 2.0
+    ratio = choose(equal, instead, one / other)
+    return cast("Numeric", choose(equal, (one + other) / 2.0, other * (ratio - 1.0) / log(ratio)))
 
 
 def conductance_kw_k(heat_kw: Numeric, difference_k: Numeric) -> Numeric:
@@ -141,7 +142,7 @@ def counterflow_effectiveness_pct(conductance_kw_k: Numeric, warm_kw_k: Numeric,
     # written with the part that both sides of the fraction lose when the rates become equal
     lost: Any = -np.expm1(-units * (1.0 - ratio))
     apart = abs(1.0 - ratio) > _NEARLY_EQUAL
-    unequal: Any = lost / choose(apart, 1.0 - ratio * (1.0 - lost), 1.0 + 0.0 * lost)
+    unequal: Any = lost / choose(apart, 1.0 - ratio * (1.0 - lost), 1.0)
     found: Any = 100.0 * choose(apart, unequal, units / (1.0 + units))
     return cast("Numeric", float(found) if is_number(conductance_kw_k) and is_number(warm_kw_k) else found)
 

@@ -74,6 +74,37 @@ def valve_flow_l_s(cv_gpm: float, drop_kpa: Numeric, specific_gravity: float = 1
     return cv_gpm * _L_S_PER_GPM * sqrt(drop_kpa / (_KPA_PER_PSI * gravity), "pressure drop")
 
 
+def valve_cv_gpm(flow_l_s: Numeric, drop_kpa: Numeric, specific_gravity: float = 1.0) -> Numeric:
+    """Return the Cv that a valve shows by its flow and pressure drop: gpm of water at 1 psi.
+
+    Of a valve that stands open it is the Cv of its data sheet; less says dirt, or a stem that is not up.
+
+    Shape
+        Scalars or series of one length in, the same out.
+
+    Parameters
+        flow_l_s            flow through the valve                       [L/s]
+        drop_kpa            pressure drop across it, above 0             [kPa]
+        specific_gravity    1 for water, above 0                         [1]
+
+    Returns
+        cv                  NaN where any input is NaN                   [gpm at 1 psi]
+
+    Errors
+        OutsideSourceRange   a drop that is not above 0, or no density.
+
+    Source
+        IEC 60534-2-1, turbulent liquid flow: Cv = gpm √(SG / psi)
+        (tests/standards/test_flow.py).
+
+    >>> round(valve_cv_gpm(6.30902, 6.894757), 3)
+    100.0
+    """
+    gravity = within(specific_gravity, 0.1, 10.0, "specific gravity")
+    drop = within(drop_kpa, 1e-9, 1e9, "pressure drop, kPa,")
+    return flow_l_s / _L_S_PER_GPM * sqrt(_KPA_PER_PSI * gravity / drop, "pressure drop")
+
+
 def decoupler_flow_l_s(primary_l_s: Numeric, secondary_l_s: Numeric) -> Numeric:
     """Return the flow that takes the decoupler from supply to return.
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final, cast
 
 from plantview.calcs._numeric import exp, log, polynomial, within
+from plantview.calcs.air import standard_pressure_kpaa
 from plantview.errors import OutsideSourceRange
 
 if TYPE_CHECKING:
@@ -67,6 +68,19 @@ _R123: Final = _Curve(
     (80.8801808, 39.97538688, 4.981476753, 0.5393560199, 0.04197887028, 0.001684316516),
     (-1.699831407, 1.854533694, -0.3667684989, 0.07357819848, -0.01359401033, 0.002297316721),
 )
+# a mixture of 74.7 % R-1336mzz(Z) and 25.3 % R-1130(E) by mass, whose equation no measurement was held against here
+_R514A_DEW: Final = _Curve(
+    10.5482,
+    368.062,
+    (81.55736971, 39.14083978, 4.771486947, 0.4980688042, 0.03735815178, 0.001445835108),
+    (-1.762612309, 1.907381543, -0.3821816886, 0.07924785211, -0.01571236482, 0.002932347962),
+)
+_R514A_BUBBLE: Final = _Curve(
+    10.5935,
+    368.496,
+    (81.4988332, 39.08628734, 4.760955966, 0.4983983022, 0.03684881275, 0.001374465456),
+    (-1.762588533, 1.907858121, -0.3800083797, 0.07690970117, -0.0142726232, 0.002464849003),
+)
 # a pure refrigerant has one curve: dew and bubble are the same
 _CURVES: Final[dict[str, tuple[_Curve, _Curve]]] = {
     "R-134a": (_R134A, _R134A),
@@ -74,8 +88,11 @@ _CURVES: Final[dict[str, tuple[_Curve, _Curve]]] = {
     "R-1234ze(E)": (_R1234ZE, _R1234ZE),
     "R-1233zd(E)": (_R1233ZD, _R1233ZD),
     "R-123": (_R123, _R123),
+    "R-514A": (_R514A_DEW, _R514A_BUBBLE),
 }
 REFRIGERANTS: Final = tuple(_CURVES)
+ESTIMATED: Final = {"R-514A": "estimate: its pressures may be 2 % off, its temperatures 0.6 K"}
+"""Refrigerants whose curve is the estimate of a mixture model -> the words that belong beside every number from it."""
 
 
 def saturation_c(pressure_kpaa: Numeric, refrigerant: str, *, bubble: bool = False) -> Numeric:
@@ -100,7 +117,8 @@ def saturation_c(pressure_kpaa: Numeric, refrigerant: str, *, bubble: bool = Fal
 
     Source
         Fit to the equations of state in CoolProp 8.0.0, within 0.005 K; other equations
-        differ by up to 0.15 K (tests/standards/test_refrigerant.py).
+        differ by up to 0.15 K; R-514A is an estimate by a mixture model, 2 % of pressure
+        (tests/standards/test_refrigerant.py, tests/standards/test_property_errors.py).
 
     >>> round(saturation_c(414.6, "R-134a"))
     10
@@ -128,8 +146,9 @@ def saturation_pressure_kpaa(temperature_c: Numeric, refrigerant: str, *, bubble
         OutsideSourceRange   temperature beyond the fit, or a refrigerant without one.
 
     Source
-        Fit to the equations of state in CoolProp 8.0.0, within 0.01 %
-        (tests/standards/test_refrigerant.py).
+        Fit to the equations of state in CoolProp 8.0.0, within 0.01 %; R-514A is an
+        estimate by a mixture model, 2 % (tests/standards/test_refrigerant.py,
+        tests/standards/test_property_errors.py).
 
     >>> round(saturation_pressure_kpaa(10.0, "R-134a"))
     415
@@ -137,6 +156,42 @@ def saturation_pressure_kpaa(temperature_c: Numeric, refrigerant: str, *, bubble
     curve = _curve(refrigerant, bubble=bubble)
     temperature = within(temperature_c, LOW_C, HIGH_C, f"{refrigerant} temperature, °C,")
     return _PIVOT_KPAA * exp(polynomial(curve.log_pressure, (temperature - _PIVOT_C) / _SCALE_K))
+
+
+def saturation_at_altitude_c(
+    gauge_kpag: Numeric, altitude_m: float, refrigerant: str, *, bubble: bool = False
+) -> Numeric:
+    """Return the saturation temperature of a refrigerant at a gauge pressure, by the altitude of the site.
+
+    With a barometer ``absolute_kpaa`` and ``saturation_c`` are nearer: weather (3 kPa) moves an
+    evaporator of R-1233zd(E) by 1.2 K, one of R-134a by 0.25 K.
+
+    Shape
+        Scalar or series of pressures in, the same out; the altitude is one number.
+
+    Parameters
+        gauge_kpag      gauge reading; a vacuum is negative              [kPa gauge]
+        altitude_m      above sea level, -500..11 000                    [m]
+        refrigerant     as in ``REFRIGERANTS``                           [name]
+        bubble          True: bubble point (liquid); False: dew point    [yes/no]
+
+    Returns
+        temperature     NaN where the pressure is NaN                    [°C]
+
+    Errors
+        OutsideSourceRange   pressure beyond the fit, an altitude outside, or a
+                             refrigerant without a fit.
+
+    Source
+        ``saturation_c`` at gauge plus ``standard_pressure_kpaa``
+        (tests/standards/test_refrigerant.py).
+
+    >>> round(saturation_at_altitude_c(300.0, 0.0, "R-134a"))
+    9
+    """
+    station: Any = standard_pressure_kpaa(altitude_m)
+    pressure = cast("Numeric", absolute_kpaa(gauge_kpag, station))
+    return saturation_c(pressure, refrigerant, bubble=bubble)
 
 
 def absolute_kpaa(gauge_kpag: Numeric, station_kpaa: Numeric) -> Numeric:

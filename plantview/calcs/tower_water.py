@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 
 _WATER_CP_KJ_KG_K: Final = 4.1868
 _BISECTIONS: Final = 40
-_EXIT_C: Final = (-10.0, 60.0)
-"""Where the temperature of the leaving air is looked for."""
+_EXIT_C: Final = (-40.0, 60.0)
+"""Where the temperature of the leaving air is looked for: as far as its properties are known."""
 
 
 def evaporation_rule_l_s(flow_l_s: Numeric, range_k: Numeric) -> Numeric:
@@ -74,7 +74,8 @@ def evaporation_l_s(
         evaporation     NaN where any input is NaN                       [L/s]
 
     Errors
-        OutsideSourceRange   a negative range, no air, or air beyond the source.
+        OutsideSourceRange   a negative range, no air, or air beyond the source, that leaves
+                             above 60 °C among it.
 
     Source
         Heat and moisture balance of the air, ASHRAE Handbook - Fundamentals (2017), ch. 1;
@@ -87,7 +88,12 @@ def evaporation_l_s(
     across = within(range_k, 0.0, 40.0, "range, K,")
     brought: Any = humidity_ratio_of_wet_bulb(dry_bulb_c, wet_bulb_c, station_kpaa)
     taken_up: Any = ratio * _WATER_CP_KJ_KG_K * across
-    leaving: Any = moist_air_enthalpy_kj_kg(dry_bulb_c, brought) + taken_up
+    hottest: Any = _EXIT_C[1]
+    most: Any = saturated_enthalpy_kj_kg(hottest, station_kpaa)
+    spare = most - moist_air_enthalpy_kj_kg(dry_bulb_c, brought) - taken_up
+    leaving: Any = most - within(
+        spare, 0.0, math.inf, f"heat that air up to {_EXIT_C[1]:g} °C can still take up, kJ/kg,"
+    )
     low, high = _EXIT_C[0] + 0.0 * leaving, _EXIT_C[1] + 0.0 * leaving
     for _ in range(_BISECTIONS):
         middle = (low + high) / 2.0

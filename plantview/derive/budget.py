@@ -7,29 +7,20 @@ is in two inputs counts once, with its sign; matched pairs err together as far a
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import Final
 
-from plantview.calcs.uncertainty import combined, contributions, pair_correlation
+from plantview.calcs.uncertainty import combined, contributions
 from plantview.errors import CalcError
-from plantview.model.accuracy import PAIRS, Accuracy
+from plantview.model.accuracy import Accuracy, matched
 
 Budget = Mapping[str, float]
 """Sensor -> signed contribution (95 %) in the canonical unit of the derived value."""
-
-_PARTNER: Final = dict(PAIRS)
 
 
 class Accuracies:
     """What is known of the sensors, and which of them err together."""
 
     def __init__(self, accuracies: Mapping[str, Accuracy]) -> None:
-        self._of = accuracies
-        self._pairs = {}
-        for name, accuracy in accuracies.items():
-            machine, _, measurement = name.rpartition(".")
-            partner = f"{machine}.{_PARTNER[measurement]}" if measurement in _PARTNER else ""
-            if accuracy.pair and partner in accuracies and accuracies[partner].pair == accuracy.pair:
-                self._pairs[name, partner] = pair_correlation(accuracy.absolute, accuracy.pair)
+        self._of, self._pairs = accuracies, matched(accuracies)
 
     def budget(
         self, calc: Callable[..., float], inputs: Sequence[str], values: Sequence[float], found: Mapping[str, Budget]

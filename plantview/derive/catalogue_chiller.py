@@ -19,11 +19,12 @@ from plantview.calcs.approach import (
 from plantview.calcs.efficiency import cop, kw_per_ton, load_pct
 from plantview.calcs.heat_balance import heat_balance_pct
 from plantview.calcs.load import KW_PER_TON, cooling_load_kw, heat_rejection_kw, rule_of_24_tons
-from plantview.calcs.refrigerant import REFRIGERANTS, absolute_kpaa, saturation_c
+from plantview.calcs.refrigerant import ESTIMATED, REFRIGERANTS, absolute_kpaa, saturation_c
 from plantview.calcs.water import density_kg_m3
 from plantview.derive.bindings import Row
 from plantview.derive.catalogue_weather import weather_point
 from plantview.derive.evidence import enough_load, power_signal, running, water_moves
+from plantview.derive.gates import Doubtful
 from plantview.errors import CalcError
 from plantview.model.plant import Equipment, Plant, Port
 from plantview.units import unit
@@ -126,7 +127,8 @@ def _saturation(plant: Plant, chiller: Equipment, side: str, label: str, *, bubb
     )
     at_pressure = functools.partial(saturation_c, refrigerant=refrigerant, bubble=bubble)
     inputs, calc, how = _absolute(plant, pressure.name, pressure.quantity, at_pressure)
-    return (Row(name, _TEMPERATURE, label, inputs, calc, note=f"{refrigerant} at {how}", why_not=why_not), panel)
+    doubt = (Doubtful(f"{refrigerant} is an {ESTIMATED[refrigerant]}"),) if refrigerant in ESTIMATED else ()
+    return (Row(name, _TEMPERATURE, label, inputs, calc, doubt, f"{refrigerant} at {how}", why_not=why_not), panel)
 
 
 def _absolute(

@@ -11,6 +11,7 @@ from plantview.derive.budget import Accuracies
 from plantview.derive.budget_columns import BudgetColumns
 from plantview.derive.catalogue_bypass import bypass_rows
 from plantview.derive.catalogue_chiller import chiller_rows
+from plantview.derive.catalogue_exchanger import exchanger_rows
 from plantview.derive.catalogue_learned import learned_cell_rows, learned_chiller_rows
 from plantview.derive.catalogue_plant import PLANT, plant_rows
 from plantview.derive.catalogue_tower import cell_rows
@@ -40,6 +41,8 @@ class Derivation:
             bind(chiller_rows(plant, chiller), chiller.id, plant.points, bound, unbound)
         for cell in plant.of_kind("tower_cell"):
             bind(cell_rows(plant, cell), cell.id, plant.points, bound, unbound)
+        for exchanger in plant.of_kind("heat_exchanger"):
+            bind(exchanger_rows(plant, exchanger), exchanger.id, plant.points, bound, unbound)
         bind(plant_rows(plant), PLANT, plant.points, bound, unbound)
         for bypass, row in bypass_rows(plant):
             bind((row,), bypass, plant.points, bound, unbound)

@@ -67,14 +67,16 @@ def moving(observed: Observed, loop: Loop, conditions: Mapping[str, Condition]) 
         return {path.key: False if found.open is False else None for path, found in known.items()}
     certain = {path: found for path, found in known.items() if found.open}
     possible = {path: found for path, found in known.items() if found.open is not False}
+    possible_ways = _ways(possible, allow_unknown=True)
+    certain_ways = _ways(certain, allow_unknown=False)
     result: dict[str, bool | None] = {}
     for path, found in known.items():
-        if found.open is False or not _ring(path, possible, allow_unknown=True):
+        if found.open is False or not _ring(path, possible_ways, drives=found.drives is not False):
             result[path.key] = False
         elif path.either_way and not _must_carry(path, possible):
             result[path.key] = None
         else:
-            result[path.key] = True if found.open and _ring(path, certain, allow_unknown=False) else None
+            result[path.key] = True if found.open and _ring(path, certain_ways, drives=bool(found.drives)) else None
     return result
 
 
@@ -136,15 +138,22 @@ def _reaches(usable: list[Path], start: str, goal: str) -> bool:
     return goal in seen
 
 
-def _ring(path: Path, usable: Mapping[Path, Passage], *, allow_unknown: bool) -> bool:
-    """Return whether a ring of usable paths through ``path`` is driven."""
-    arcs: dict[tuple[str, str], bool] = {}
-    for other, found in usable.items():
+Ways = Mapping[tuple[str, str], bool]
+"""From header to header: whether any of the usable paths there drives the water."""
+
+
+def _ways(usable: Mapping[Path, Passage], *, allow_unknown: bool) -> Ways:
+    ways: dict[tuple[str, str], bool] = {}
+    for path, found in usable.items():
         drives = bool(found.drives) or (allow_unknown and found.drives is None)
-        for arc in _arcs(other):
-            arcs[arc] = arcs.get(arc, False) or drives
-    drives = path in usable and (bool(usable[path].drives) or (allow_unknown and usable[path].drives is None))
-    return any(_closes(arcs, end, start, drives, frozenset({end})) for start, end in _arcs(path))
+        for arc in _arcs(path):
+            ways[arc] = ways.get(arc, False) or drives
+    return ways
+
+
+def _ring(path: Path, ways: Ways, *, drives: bool) -> bool:
+    """Return whether a ring of usable ways through ``path``, itself usable, is driven."""
+    return any(_closes(ways, end, start, drives, frozenset({end})) for start, end in _arcs(path))
 
 
 def _arcs(path: Path) -> tuple[tuple[str, str], ...]:
@@ -152,7 +161,7 @@ def _arcs(path: Path) -> tuple[tuple[str, str], ...]:
     return (forward, forward[::-1]) if path.either_way else (forward,)
 
 
-def _closes(arcs: Mapping[tuple[str, str], bool], at: str, goal: str, driven: bool, seen: frozenset[str]) -> bool:
+def _closes(arcs: Ways, at: str, goal: str, driven: bool, seen: frozenset[str]) -> bool:
     if at == goal:
         return driven
     return any(

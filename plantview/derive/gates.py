@@ -240,3 +240,20 @@ class Unmixed:
         open_wide = usable & ~(moments.canonical(self.position) < self.open_pct)
         shown = _rounded(self.position, open_wide, moments)
         return [dense(usable.astype(np.int64)), moments.state(self.position), shown]
+
+
+@dataclass(frozen=True, slots=True)
+class Doubtful:
+    """A value that is never more than an estimate, whatever its readings are."""
+
+    doubt: str
+
+    def judge(self, sight: Sight) -> Verdict:
+        """Doubt the value."""
+        del sight
+        return Verdict(doubt=self.doubt)
+
+    def cases(self, moments: Moments) -> Sequence[Codes]:
+        """Return nothing: the verdict is the same at every moment."""
+        del moments
+        return ()

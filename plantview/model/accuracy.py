@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
+
+from plantview.calcs.uncertainty import pair_correlation
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,8 +54,20 @@ PAIRS: Final = (
     ("entering_temp", "leaving_temp"),
 )
 """Measurements of one machine that may be a matched pair, calibrated against each other."""
+_PARTNER: Final = dict(PAIRS)
 
 
 def assumed(quantity: str) -> Accuracy:
     """Return what is taken for a sensor that declares nothing."""
     return OWN_CHOICE.get(quantity, UNKNOWN)
+
+
+def matched(accuracies: Mapping[str, Accuracy]) -> dict[tuple[str, str], float]:
+    """Return the correlation of every matched pair among sensors; both of a pair must declare the same."""
+    found = {}
+    for name, accuracy in accuracies.items():
+        machine, _, measurement = name.rpartition(".")
+        partner = f"{machine}.{_PARTNER[measurement]}" if measurement in _PARTNER else ""
+        if accuracy.pair and partner in accuracies and accuracies[partner].pair == accuracy.pair:
+            found[name, partner] = pair_correlation(accuracy.absolute, accuracy.pair)
+    return found

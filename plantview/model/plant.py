@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Final
 
 from plantview.model.keeping import Keeping
 from plantview.model.permit import Writes
@@ -92,6 +92,17 @@ class Equipment:
     """Design data in canonical units, keyed without unit: ``cooling_capacity`` in kW."""
 
 
+IP_PER_S: Final = 10.0
+"""Most requests a second to one IP device or gateway where its description sets no budget (common practice, no source)."""
+BEHIND_ROUTER_PER_S: Final = 2.0
+"""The same for a network behind a BACnet router (common practice, no source)."""
+
+
+def usual_per_s(network: int | None) -> float:
+    """Return the budget of a device that sets none, by the network that it stands on behind a router, if any."""
+    return IP_PER_S if network is None else BEHIND_ROUTER_PER_S
+
+
 @dataclass(frozen=True, slots=True)
 class Device:
     """Something with an address."""
@@ -113,7 +124,8 @@ class Device:
     mac: str = ""
     """BACnet: station on that network, as hex octets."""
     requests_per_s: float = 0.0
-    """Budget: most requests a second to this device; 0 for no limit of its own."""
+    """Budget: most requests a second to this device; 0 for no limit of its own. What shares a gateway or a router
+    has the largest of its budgets together."""
     adapter: str = ""
     """BACnet: name of the adapter behind which it stands; empty for ``Plant.bacnet``."""
 
@@ -194,6 +206,8 @@ class Plant:
     """Water -> colour of its pipes on the light and on the dark theme, where the site has its own."""
     rates: Rates | None = None
     """What electricity costs and emits; None where nothing is said."""
+    sign_in_notice: str = ""
+    """What whoever signs in is told first, in the site's words; empty for nothing."""
 
     def adapter_of(self, device: Device) -> Adapter:
         """Return the adapter behind which a BACnet device stands."""

@@ -33,6 +33,9 @@ _RATIOS: Final = (
     ("pressure_difference", "kPa", "psi"),
 )
 _RATIO_TOLERANCE: Final = 0.03
+LEAST, MOST = 1e-6, 1e12
+"""Beyond these a number is none that a plant has: halves of a float in the wrong order look so (common practice, no source)."""
+BYTE_ORDER: Final = "its byte order"
 BALANCE_TOLERANCE: Final = 0.15
 """A chiller's heat balance that closes worse says that a flow, a temperature or a unit is wrong."""
 _WATER_KJ_PER_L_K: Final = 4.19
@@ -55,7 +58,9 @@ class Valued:
 
 
 def mixup(point: Valued) -> str:
-    """Return what speaks against the unit of one point; empty if nothing does."""
+    """Return what speaks against the unit, or the byte order, of one point; empty if nothing does."""
+    if 0 < abs(point.value) < LEAST or abs(point.value) > MOST:
+        return f"{point.value:.3g} {point.unit} is no number of a plant; {BYTE_ORDER} is probably another"
     for real, low, high in _wrong_temperatures(point):
         if low <= point.value <= high:
             return f"{point.value:g} {point.unit} is unlikely here; it is probably {real}"

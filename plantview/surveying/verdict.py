@@ -10,7 +10,7 @@ from typing import Any, Final
 from plantview.model.plant import Adapter, Device, Plant
 from plantview.model.quality import Quality
 from plantview.polling.budget import BUSY_MAX
-from plantview.surveying.mixups import Valued, balances, mixup
+from plantview.surveying.mixups import BYTE_ORDER, Valued, balances, mixup
 from plantview.surveying.preflight import Outcome
 
 OK, NOTE, BAD = "ok", "note", "bad"
@@ -102,7 +102,11 @@ def _device(plant: Plant, device: Device, outcome: Outcome) -> Iterator[Finding]
         yield Finding(BAD, what, why, remedy(why))
         return
     yield Finding(OK, what, f"answers; {len(names)} points")
-    yield from _clock(device, outcome.health.get(device.id, {}))
+    health = outcome.health.get(device.id, {})
+    if notice := health.get("notices", {}).get("instance", ""):
+        said, _, what_to_do = notice.partition(" -> ")
+        yield Finding(BAD, device.id, said, what_to_do)
+    yield from _clock(device, health)
 
 
 def _clock(device: Device, health: Mapping[str, Any]) -> Iterator[Finding]:
@@ -227,8 +231,9 @@ def _units(plant: Plant, outcome: Outcome) -> Iterator[Finding]:
     ]
     for one in valued:
         if doubt := mixup(one):
+            column = "order" if BYTE_ORDER in doubt else "unit"
             yield Finding(
-                NOTE, one.place, doubt, "compare with the machine's own display, then correct the unit column"
+                NOTE, one.place, doubt, f"compare with the machine's own display, then correct the {column} column"
             )
     for chiller, doubt in balances(valued).items():
         yield Finding(

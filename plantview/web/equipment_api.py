@@ -21,17 +21,19 @@ from plantview.calcs.totals import GAP_H_MAX, run_hours_h, starts
 from plantview.channel.client import ChannelClient
 from plantview.history import Samples
 from plantview.model.design import DESIGN
+from plantview.model.measurements import measurement
 from plantview.model.plant import Equipment, Plant
 from plantview.model.quality import Quality
 from plantview.units import shown
 from plantview.web.answers import Json, Problem
+from plantview.web.equipment_model import SYSTEMS, model_of
 from plantview.web.frame_view import FrameView
 from plantview.web.trends_past import PastReader
 
 DAY_MS: Final = 86_400_000
 HOUR_MS: Final = 3_600_000
 DAYS: Final = 7
-SYSTEMS: Final = ("si", "ip")
+MODELLED: Final = frozenset({"chiller", "tower_cell"})
 KEPT_MS: Final = 60_000
 KEPT_MAX: Final = 100
 CAUTION: Final = (
@@ -44,7 +46,7 @@ class EquipmentApi:
     """Answers from the description and from stored history."""
 
     def __init__(self, view: FrameView, client: ChannelClient, data: Path | None) -> None:
-        self._view, self._past = view, PastReader(view, client, data)
+        self._view, self._client, self._past = view, client, PastReader(view, client, data)
         self._one = asyncio.Lock()
         self._kept: dict[str, tuple[int, dict[str, Any]]] = {}
 
@@ -70,6 +72,7 @@ class EquipmentApi:
                 ],
                 "unbound": {key: why for key, why in unbound.items() if key.partition(".")[0] in own},
                 "running": await self._ran(item),
+                "model": await model_of(self._client, name) if item.kind in MODELLED else None,
                 "caution": CAUTION,
             }
         )
@@ -77,7 +80,7 @@ class EquipmentApi:
     async def _ran(self, item: Equipment) -> dict[str, Any]:
         point = status_of(self._view.plant, item)
         if point is None:
-            return {"point": None, "why_not": "no point says whether it runs: add its status to points.csv"}
+            return {"point": None, "why_not": why_not_counted(item)}
         async with self._one:
             now_ms = self._view.now_ms()
             made_ms, body = self._kept.get(point, (-KEPT_MS, {}))
@@ -112,6 +115,15 @@ def status_of(plant: Plant, item: Equipment) -> str | None:
         if plant.point(owner, "status") is not None:
             return f"{owner}.status"
     return None
+
+
+def why_not_counted(item: Equipment) -> str:
+    """Return why a machine's hours cannot be counted, and what would help where something would."""
+    if item.kind == "tower_cell":
+        return "no point says whether its fan runs: add the fan's status to points.csv"
+    if measurement(item.kind, "status") is None:
+        return f"a {item.kind.replace('_', ' ')} has no run status"
+    return "no point says whether it runs: add its status to points.csv"
 
 
 def midnight_ms(now_ms: int, zone: str) -> int:

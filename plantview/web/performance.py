@@ -173,10 +173,10 @@ def summary(seen: Seen) -> dict[str, Any]:
 def over_time(seen: Seen, each: int) -> dict[str, Any]:
     """Return kW/ton of each group, mean load and heat balance over every ``each`` intervals."""
     rated = seen.rated
-    tons = _folded(np.where(rated, seen.cooling, 0.0), each) / KW_PER_TON
-    ratio = [_quotient(_folded(np.where(rated, power, 0.0), each), tons) for power in seen.power]
+    tons = folded(np.where(rated, seen.cooling, 0.0), each) / KW_PER_TON
+    ratio = [_quotient(folded(np.where(rated, power, 0.0), each), tons) for power in seen.power]
     loaded = np.isfinite(seen.cooling)
-    load = _quotient(_folded(np.where(loaded, seen.cooling, 0.0), each), _folded(loaded.astype(float), each))
+    load = _quotient(folded(np.where(loaded, seen.cooling, 0.0), each), folded(loaded.astype(float), each))
     start = seen.from_ms + np.arange(load.size, dtype=np.int64) * BIN_MS * each
     return {
         "step_ms": BIN_MS * each,
@@ -193,7 +193,7 @@ def _balance(seen: Seen, each: int) -> Floats:
     if not chillers:
         return np.full(seen.cooling.size // each, np.nan)
     known = seen.rated & np.isfinite(seen.rejection) & np.isfinite(chillers[0])
-    sums = [_folded(np.where(known, row, 0.0), each) for row in (seen.cooling, chillers[0], seen.rejection)]
+    sums = [folded(np.where(known, row, 0.0), each) for row in (seen.cooling, chillers[0], seen.rejection)]
     some = sums[2] > 0
     out = np.full(some.size, np.nan)
     if some.any():
@@ -287,7 +287,8 @@ def _sum(row: Floats, chosen: Any) -> float:  # noqa: ANN401 - an array of truth
     return float(np.sum(row[chosen]) * BIN_H)
 
 
-def _folded(row: Floats, each: int) -> Floats:
+def folded(row: Floats, each: int) -> Floats:
+    """Return the sums of every ``each`` intervals."""
     return np.asarray(row[: row.size // each * each].reshape(-1, each).sum(axis=1))
 
 

@@ -6,7 +6,7 @@ All numbers are SI: kW, kWh, °C, %, and kW/ton for efficiency. An answer is kep
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -20,6 +20,8 @@ from plantview.model.signal import Signal
 from plantview.web import performance as work
 from plantview.web.answers import Json, Problem
 from plantview.web.frame_view import FrameView
+from plantview.web.performance_balance import tolerance
+from plantview.web.performance_unsure import Unsure, heats_of, meters_of
 from plantview.web.trends_past import RECENT_MS, PastReader
 
 DAYS: Final = {1: 1, 7: 3, 30: 12}
@@ -61,13 +63,14 @@ class PerformanceApi:
     async def _worked_out(self, days: int, data: Path) -> dict[str, Any]:
         signals, plant = self._view.signals, self._view.plant
         groups = work.groups_of(plant, signals)
-        names = work.needed(groups, signals)
+        compared = work.needed(groups, signals)
+        names = tuple(dict.fromkeys((*compared, *self._behind(groups))))
         to_ms = self._view.now_ms() // work.BIN_MS * work.BIN_MS
         wanted = [signals[name] for name in names]
         tails, past = await self._past.samples(wanted, to_ms - RECENT_MS, to_ms)
         archive = Archive.of(plant, data)
         try:
-            series, own = await asyncio.to_thread(_read, archive, wanted, tails, to_ms, days)
+            series, own = await asyncio.to_thread(_read, archive, wanted, compared, tails, to_ms, days)
         except HistoryError as error:
             raise Problem(409, f"the history cannot be read: {error}", "look at the health page") from error
         from_ms, low_kw = to_ms - days * DAY_MS, work.floor_kw(plant)
@@ -79,9 +82,19 @@ class PerformanceApi:
             "trouble": [*past.trouble, *archive.trouble], "caution": CAUTION,
             "unbound": self._unbound(), "boundary": self._boundary(),
             **work.summary(seen), "curve": work.over_time(seen, DAYS[days]), "duration": work.duration(seen),
+            "unsure": Unsure(plant, signals, series, seen).told(),
+            "tolerance": tolerance(plant, series, seen, DAYS[days]),
             "capacity_kw": work.capacity_kw(plant), "best": work.against_best(seen, before, work.capacity_kw(plant)),
             "rates": rates_of(self._view),
         }  # fmt: skip
+
+    def _behind(self, groups: Sequence[work.Group]) -> tuple[str, ...]:
+        """Return the sensors behind the sums, and the load of each chiller."""
+        signals, plant = self._view.signals, self._view.plant
+        meters = [name for group in groups for name in meters_of(group.signals, plant, signals)]
+        heats = [name for heat in heats_of(plant, signals) for name in heat.names]
+        loads = [f"{one.id}.cooling_load" for one in plant.of_kind("chiller")]
+        return tuple(name for name in (*meters, *heats, *loads) if name in signals)
 
     def _unbound(self) -> dict[str, str]:
         """Return what the plant cannot say, with the reason."""
@@ -104,17 +117,24 @@ def rates_of(view: FrameView) -> dict[str, Any] | None:
 
 
 def _read(
-    archive: Archive, signals: list[Signal], tails: Mapping[str, Samples], to_ms: int, days: int
+    archive: Archive,
+    signals: list[Signal],
+    compared: Sequence[str],
+    tails: Mapping[str, Samples],
+    to_ms: int,
+    days: int,
 ) -> tuple[dict[str, Any], dict[str, Any]]:
-    """Return means per five minutes of the stretch, and per hour of the plant's own past."""
+    """Return means per five minutes of the stretch, and per hour of the plant's own past what is compared with it."""
     of = {signal.name: signal for signal in signals}
     series = {}
-    for span_ms, end_ms, step_ms, resolution in (
-        (days * DAY_MS, to_ms, work.BIN_MS, "5 min"),
-        (OWN_DAYS * DAY_MS, to_ms // work.HOUR_MS * work.HOUR_MS, work.HOUR_MS, "1 h"),
+    for names, span_ms, end_ms, step_ms, resolution in (
+        (tuple(of), days * DAY_MS, to_ms, work.BIN_MS, "5 min"),
+        (compared, OWN_DAYS * DAY_MS, to_ms // work.HOUR_MS * work.HOUR_MS, work.HOUR_MS, "1 h"),
     ):
         count = span_ms // step_ms
-        found = archive.reduced_all(list(of), end_ms - span_ms, end_ms, count + 1, tails=tails, resolution=resolution)
+        found = archive.reduced_all(
+            list(names), end_ms - span_ms, end_ms, count + 1, tails=tails, resolution=resolution
+        )
         series[step_ms] = {
             name: work.laid(rows, of[name], end_ms - span_ms, count, step_ms) for name, rows in found.items()
         }

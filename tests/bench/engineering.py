@@ -7,6 +7,7 @@ python tests/bench/engineering.py --full    24 hours and a month of the demo pla
 from __future__ import annotations
 
 import argparse
+import itertools
 import re
 import subprocess
 import sys
@@ -31,7 +32,7 @@ from plantview.derive import Derivation  # noqa: E402
 from plantview.derive.learned import Model  # noqa: E402
 from plantview.derive.learned.learning import Learning, Refused  # noqa: E402
 from plantview.importing.replay import STEPS_MAX  # noqa: E402
-from plantview.model.columns import Column, Reasons  # noqa: E402
+from plantview.model.columns import Column, Floats, Reasons  # noqa: E402
 from plantview.model.reading import Frame, good  # noqa: E402
 from plantview.simulator.history import run_day  # noqa: E402
 from plantview.simulator.plant import SimulatedPlant  # noqa: E402
@@ -44,7 +45,7 @@ from tests.standards.test_tower_model import PRINTED  # noqa: E402
 from tests.standards.uncertainty_cases import CASES  # noqa: E402
 from tests.unit.closing import gap, sums  # noqa: E402
 from tests.unit.derive_frames import LARKFIELD, ORCHARD  # noqa: E402
-from tests.unit.shown_frames import FRAMES, screens  # noqa: E402
+from tests.unit.shown_frames import FRAMES, running, screens  # noqa: E402
 
 START_MS = 1_782_900_000_000 // 900_000 * 900_000
 STEP_S = 15.0
@@ -100,7 +101,7 @@ def properties() -> Iterator[Figure]:
     yield Figure(
         "saturation temperature, largest error",
         f"{worst_k:.4f} K",
-        "CoolProp, 5 refrigerants, -20..70 °C",
+        f"CoolProp, {len(REFRIGERANTS)} refrigerants, -20..70 °C",
         "≤ 0.01 K",
         worst_k <= 0.01,
     )
@@ -161,8 +162,9 @@ def reconciliation() -> Iterator[Figure]:
 
 def closing() -> Iterator[Figure]:
     """Yield how many displayed sums do not come out by hand."""
-    for name, base in (("larkfield", LARKFIELD), ("orchard", ORCHARD)):
+    for name in ("larkfield", "orchard", "millrace"):
         plant = load_plant(ROOT / "config" / name)
+        base = {"larkfield": LARKFIELD, "orchard": ORCHARD}.get(name) or running(plant)
         shown, wanted = screens(plant, base, plant.units), list(sums(plant, plant.units))
         wrong = sum(gap(screen, each)[0] > gap(screen, each)[1] for screen in shown for each in wanted)
         words = f"{len(wanted)} sums on {FRAMES} random frames of {name}"
@@ -225,18 +227,24 @@ def _spoiled(register: list[float]) -> list[float]:
 def learning(days: int) -> Iterator[Figure]:
     """Yield how far each learned model is from days that its fit did not see."""
     plant, reasons = load_plant(ROOT / "config" / "larkfield"), Reasons()
-    batches = [*run_day(plant, START_MS, 24.0 * days, 60.0)]
-    at_ms = np.array([batch.at_ms for batch in batches])
-    columns = {}
-    for name in batches[0].readings:
-        values = np.array([batch.readings[name].value for batch in batches], float)
-        lost = np.isnan(values)
-        codes = np.where(lost, reasons.code("its device has no number for it"), 0)
-        columns[name] = Column(values, np.where(lost, 3, 0).astype(np.uint8), codes)
     derivation = Derivation(plant)
-    taught = Learning(plant, derivation.units, 60_000)
-    taught.take(at_ms, {**columns, **derivation.sweep().run(at_ms, columns, reasons)})
+    taught, sweep = Learning(plant, derivation.units, 60_000), derivation.sweep()
+    readings = run_day(plant, START_MS, 24.0 * days, 60.0)
+    while batches := [*itertools.islice(readings, 1_440)]:  # a day at a time: a month of readings takes gigabytes
+        at_ms = np.array([batch.at_ms for batch in batches])
+        columns = {
+            name: column_of([batch.readings[name].value for batch in batches], reasons) for name in batches[0].readings
+        }
+        taught.take(at_ms, {**columns, **sweep.run(at_ms, columns, reasons)})
     yield from learned_figures(taught.models(START_MS), days)
+
+
+def column_of(values: Sequence[float | None] | Floats, reasons: Reasons) -> Column:
+    """Return what one device reported; where it had no number the reading is BAD."""
+    numbers = np.array(values, float)
+    lost = np.isnan(numbers)
+    codes = np.where(lost, reasons.code("its device has no number for it"), 0)
+    return Column(numbers, np.where(lost, 3, 0).astype(np.uint8), codes)
 
 
 def learned_figures(found: Mapping[str, Model | Refused], days: int) -> Iterator[Figure]:
@@ -260,16 +268,13 @@ def recomputing(rows: int) -> Iterator[Figure]:
     batches = [*run_day(plant, START_MS, 24.0, 60.0)][:-1]
     day = {name: np.array([batch.readings[name].value for batch in batches], float) for name in batches[0].readings}
     derivation, reasons = Derivation(plant), Reasons()
-    sweep, spent = derivation.sweep(), 0.0
+    sweep, spent, draw = derivation.sweep(), 0.0, np.random.default_rng(3)
     for begin in range(0, rows, STEPS_MAX // 15 * 15):
         at_ms = START_MS + np.arange(begin, min(rows, begin + STEPS_MAX // 15 * 15)) * 60_000
-        # a day of readings, again and again; the noise of its sensors keeps any two of its minutes apart
+        # a day again and again, each number a little off every time, so that no two minutes of the year are alike
         place = (at_ms - START_MS) // 60_000 % len(batches)
-        columns = {}
-        for name, values in day.items():
-            lost = np.isnan(values[place])
-            codes = np.where(lost, reasons.code("its device has no number for it"), 0)
-            columns[name] = Column(values[place], np.where(lost, 3, 0).astype(np.uint8), codes)
+        apart = {name: 0.0 if plant.points[name].states else draw.normal(0.0, 1e-3, place.size) for name in day}
+        columns = {name: column_of(values[place] * (1.0 + apart[name]), reasons) for name, values in day.items()}
         started = time.process_time()
         sweep.run(at_ms, columns, reasons)
         spent += time.process_time() - started

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from plantview.checks import withheld
+from plantview.checks.finding import Finding, reasons
 from plantview.checks.judge import Judge, Verdict
 from plantview.checks.window import Window, window_of
+from plantview.derive import Derivation
 from plantview.model.plant import Plant
 from plantview.model.point import BacnetAddress
+from plantview.model.reading import Frame, good
 from plantview.simulator.faults import parse_fault
 from plantview.simulator.history import run_day
 from plantview.units import unit
@@ -41,6 +46,24 @@ def window(plant: Plant, at_ms: NDArray[np.int64], table: Table, beyond: Table |
 def look(plant: Plant, at_ms: NDArray[np.int64], table: Table, beyond: Table | None = None) -> Verdict:
     """Return what the judge says."""
     return Judge(plant).look(window(plant, at_ms, table, beyond))
+
+
+def still_said(plant: Plant, at_ms: NDArray[np.int64], table: Table, findings: Iterable[Finding]) -> list[str]:
+    """Return the derived values that depend on doubted points and have a number all the same; a finding must leave none.
+
+    AssertionError where nothing that had a number depends on them: then nothing would be shown by it.
+    """
+    found, now_ms = tuple(findings), int(at_ms[-1])
+    last = {name: float(values[-1]) for name, values in table.items() if np.isfinite(values[-1])}
+    frame = Frame(1, now_ms, {name: good(value, now_ms) for name, value in last.items()})
+    derivation, depends = Derivation(plant), {point for each in found for point in each.points}
+    for name, signal in derivation.signals.items():  # in the order of their inputs
+        if depends & set(signal.inputs):
+            depends.add(name)
+    before = derivation.run(frame).readings
+    after = derivation.run(withheld(frame, reasons(found))).readings
+    assert [name for name in depends & set(before) if before[name].value is not None]
+    return sorted(name for name in depends & set(after) if after[name].value is not None)
 
 
 def described(plant: Plant, point: str, as_unit: str) -> Plant:

@@ -18,6 +18,7 @@ import pandas as pd
 import psychrolib
 import pytest
 from CoolProp.HumidAirProp import HAPropsSI
+from iapws import IAPWS97
 
 from plantview.calcs import air
 from plantview.calcs.air import (
@@ -247,3 +248,40 @@ def test_moist_air_is_answered_up_to_its_limits_and_refused_beyond(
     assert math.isfinite(calc(*at))
     with pytest.raises(OutsideSourceRange):
         calc(*beyond)
+
+
+@pytest.mark.parametrize("kpa", [60.0, 101.325, 110.0])
+@pytest.mark.parametrize("humidity", [0.0, 0.5, 10.0, 60.0, 100.0])
+def test_the_wet_bulb_gives_back_the_humidity_it_was_worked_out_from(humidity: float, kpa: float) -> None:
+    """Eq. 20 for the moisture, eq. 33 and 35 back: Newton's steps settle to the last digits everywhere, 60 °C dry air too."""
+    dry_c = np.linspace(-37.5, 60.0, 40)
+    vapour_kpa = humidity / 100 * saturation_vapour_pressure_kpa(dry_c)
+    moisture = 0.621945 * vapour_kpa / (kpa - vapour_kpa)
+    wet_c = wet_bulb_c(dry_c, np.full_like(dry_c, humidity), np.full_like(dry_c, kpa))
+    back = humidity_ratio_of_wet_bulb(dry_c, np.minimum(wet_c, dry_c), np.full_like(dry_c, kpa))
+    assert np.isfinite(back).all()
+    assert np.abs(back - moisture).max() < 1e-13
+
+
+@pytest.mark.parametrize("dry_c", [0.5, 10.0, 30.0])
+def test_a_wick_at_exactly_0_degrees_is_wet_and_not_iced(dry_c: float) -> None:
+    """Eq. 33 holds from 0 °C of wet bulb up, eq. 35 below; psychrolib takes ice's pressure up to 0.01 °C."""
+    oracle = psychrolib.GetHumRatioFromTWetBulb(dry_c, 0.0, 97_000.0)
+    if oracle > psychrolib.MIN_HUM_RATIO:
+        assert humidity_ratio_of_wet_bulb(dry_c, 0.0, 97.0) == pytest.approx(oracle, rel=2e-4)
+    assert humidity_ratio_of_wet_bulb(0.5, 0.0, 97.0) > humidity_ratio_of_wet_bulb(10.0, 0.0, 97.0)
+
+
+@pytest.mark.parametrize("kpa", [60.0, 101.325])
+def test_saturated_air_has_its_dry_bulb_for_wet_bulb_and_rounding_lifts_it_never_above(kpa: float) -> None:
+    dry_c = np.linspace(-40.0, 60.0, 401)
+    found = wet_bulb_c(dry_c, np.full_like(dry_c, 100.0), np.full_like(dry_c, kpa))
+    assert (found <= dry_c).all()
+    assert found == pytest.approx(dry_c, abs=1e-9)
+
+
+def test_at_exactly_0_degrees_the_pressure_is_that_over_water() -> None:
+    """IAPWS-IF97: 0.61121 kPa; over ice it is 0.61115."""
+    over_water = IAPWS97(T=273.15, x=0).P * 1_000
+    assert saturation_vapour_pressure_kpa(0.0) == pytest.approx(over_water, rel=1e-5)
+    assert saturation_vapour_pressure_kpa(np.array([0.0, -5.0]))[0] == pytest.approx(over_water, rel=1e-5)

@@ -9,7 +9,13 @@ from __future__ import annotations
 import pytest
 from iapws import IAPWS95
 
-from plantview.calcs.flow import barrel_flow_l_s, blended_temperature_c, mixed_temperature_c, valve_flow_l_s
+from plantview.calcs.flow import (
+    barrel_flow_l_s,
+    blended_temperature_c,
+    mixed_temperature_c,
+    valve_cv_gpm,
+    valve_flow_l_s,
+)
 from plantview.errors import OutsideSourceRange
 
 L_S_PER_GPM = 3.785411784 / 60
@@ -31,6 +37,16 @@ def test_five_percent_of_drop_is_two_and_a_half_of_flow() -> None:
 
 def test_valve_flow_by_cv() -> None:
     assert valve_flow_l_s(500.0, 4.0 * KPA_PER_PSI) == pytest.approx(1_000 * L_S_PER_GPM, rel=1e-9)
+
+
+def test_the_cv_that_a_valve_shows_by_flow_and_drop() -> None:
+    """Definition, IEC 60534-2-1: gpm of water at 1 psi; brine of twice the density falls through as 1 / √2."""
+    assert valve_cv_gpm(1_000 * L_S_PER_GPM, 4.0 * KPA_PER_PSI) == pytest.approx(500.0, rel=1e-9)
+    assert valve_cv_gpm(500 * L_S_PER_GPM, KPA_PER_PSI, 2.0) == pytest.approx(500.0 * 2**0.5, rel=1e-9)
+    with pytest.raises(OutsideSourceRange, match="pressure drop"):
+        valve_cv_gpm(10.0, 0.0)
+    with pytest.raises(OutsideSourceRange, match="gravity"):
+        valve_cv_gpm(10.0, 30.0, 0.05)
 
 
 def test_valve_flow_agrees_with_the_same_valve_rated_in_kv() -> None:

@@ -8,6 +8,7 @@ quantiles as tables print them and by scipy.
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 from typing import Any
 
@@ -219,3 +220,41 @@ def test_many_sets_at_once_are_adjusted_as_each_alone_and_one_without_an_answer_
         assert np.flatnonzero(found.trouble).tolist() == [7]
         for at in (0, 6, 8, 19):
             assert found.one(at) == reconcile(draws[at].tolist(), [COVERAGE_95] * 6, network)
+
+
+@pytest.mark.parametrize(("share", "seen"), [(9e-6, True), (2.5e-7, False)])
+def test_a_single_balance_accuses_alike_all_sensors_that_it_sees_and_not_one_that_it_hardly_sees(
+    share: float, seen: bool
+) -> None:
+    """A leg that carries a millionth of the balance's own variance can neither be blamed nor cleared by it."""
+    little = float(np.sqrt(3 * share / (1 - share)))
+    found = reconcile((10.0, 6.0, 5.0, 1.0), [COVERAGE_95] * 4, lambda x: [x[0] - x[1] - x[2] - little * x[3]])
+    accused = abs(10 - 6 - 5 - little) / np.sqrt(3 + little**2)
+    assert found.statistics == pytest.approx([accused] * 3 + [accused if seen else 0.0], rel=1e-6)
+    assert found.groups == ((0, 1, 2, 3) if seen else (0, 1, 2),)
+
+
+@pytest.mark.parametrize(("less_alike", "together"), [(5e-7, True), (5e-6, False)])
+def test_sensors_are_one_group_where_their_statistics_differ_by_less_than_a_millionth(
+    less_alike: float, together: bool
+) -> None:
+    """Cosine between what two balances see of either sensor, A' (A A')⁻¹ A, worked out beside it."""
+    weight = float(np.sqrt(less_alike))
+    a = np.array([[1.0, -1.0, 0.0], [0.0, weight, -1.0]])
+    seen = a.T @ np.linalg.inv(a @ a.T) @ a
+    assert 1 - abs(seen[0, 1]) / np.sqrt(seen[0, 0] * seen[1, 1]) == pytest.approx(less_alike, rel=0.02)
+    found = reconcile((10.0, 9.0, 0.1), [COVERAGE_95] * 3, lambda x: [x[0] - x[1], weight * x[1] - x[2]])
+    assert found.groups == (((0, 1),) if together else ())
+
+
+def test_a_misfit_at_the_limit_still_closes_and_one_beyond_it_does_not() -> None:
+    found = reconcile(NETWORK, [COVERAGE_95] * 6, network)
+    assert dataclasses.replace(found, chi2=found.limit).closes
+    assert not dataclasses.replace(found, chi2=float(np.nextafter(found.limit, np.inf))).closes
+
+
+@pytest.mark.parametrize("spread", [0.1, 0.3, 0.5, 1.0, 3.0])
+def test_readings_that_the_balances_fix_altogether_have_no_uncertainty_left(spread: float) -> None:
+    found = reconcile((100.0, 60.0), (spread, 1.0), lambda x: [x[0] - 99.0, x[1] - 0.6 * x[0]])
+    assert found.values == pytest.approx((99.0, 59.4), abs=1e-9)
+    assert found.u95 == pytest.approx((0.0, 0.0), abs=1e-6)

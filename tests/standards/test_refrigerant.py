@@ -16,10 +16,12 @@ from CoolProp.CoolProp import PropsSI
 
 from plantview.calcs import refrigerant as ours
 from plantview.calcs.refrigerant import (
+    ESTIMATED,
     HIGH_C,
     LOW_C,
     REFRIGERANTS,
     absolute_kpaa,
+    saturation_at_altitude_c,
     saturation_c,
     saturation_pressure_kpaa,
 )
@@ -43,7 +45,10 @@ COOLPROP = {
     "R-1234ze(E)": "R1234ze(E)",
     "R-1233zd(E)": "R1233zd(E)",
     "R-123": "R123",
+    "R-514A": "HEOS::R1336mzz(Z)[0.63566]&R1130(E)[0.36434]",
 }
+ESTIMATED_PSIA = [(40, 5.30), (42, 5.57), (97, 18.68), (100, 19.79)]
+"""R-514A as a mixture of 74.7 / 25.3 % by mass; nobody measured it here."""
 
 
 @pytest.mark.parametrize(("refrigerant", "at_f", "psia"), ROWS)
@@ -77,6 +82,36 @@ def test_one_gauge_reading_means_another_temperature_at_altitude() -> None:
     )
     assert at_sea == pytest.approx(97.0, abs=0.05)
     assert at_mile == pytest.approx(91.6, abs=0.1)
+
+
+def test_the_altitude_of_the_site_stands_in_for_a_barometer() -> None:
+    """12.945 psig of R-1233zd(E): 97.0 °F at the sea, 91.6 °F at 5,280 ft (printed with the table above)."""
+    at_sea, at_mile = (
+        saturation_at_altitude_c(12.945 * KPA_PER_PSI, feet * 0.3048, "R-1233zd(E)") * 1.8 + 32 for feet in (0, 5_280)
+    )
+    assert at_sea == pytest.approx(97.0, abs=0.05)
+    assert at_mile == pytest.approx(91.6, abs=0.05)
+    assert saturation_at_altitude_c(200.0, 0.0, "R-513A", bubble=True) < saturation_at_altitude_c(200.0, 0.0, "R-513A")
+
+
+@pytest.mark.parametrize(("refrigerant", "moved_k"), [("R-1233zd(E)", 1.2), ("R-134a", 0.25)])
+def test_what_the_weather_is_worth_on_an_evaporator(refrigerant: str, moved_k: float) -> None:
+    kpa = saturation_pressure_kpaa(5.6, refrigerant)
+    assert saturation_c(kpa + 3.0, refrigerant) - 5.6 == pytest.approx(moved_k, rel=0.1)
+
+
+@pytest.mark.parametrize(("at_f", "psia"), ESTIMATED_PSIA)
+def test_an_estimated_refrigerant_is_what_its_mixture_gives_and_says_so(at_f: float, psia: float) -> None:
+    assert saturation_pressure_kpaa((at_f - 32) / 1.8, "R-514A") / KPA_PER_PSI == pytest.approx(psia, abs=0.008)
+    assert "estimate" in ESTIMATED["R-514A"]
+    assert set(ESTIMATED) < set(REFRIGERANTS)
+
+
+def test_two_percent_of_an_estimated_pressure_are_the_kelvins_that_it_names() -> None:
+    moved = [
+        saturation_c(saturation_pressure_kpaa(at_c, "R-514A") * 1.02, "R-514A") - at_c for at_c in (0.0, 20.0, 45.0)
+    ]
+    assert 0.4 < max(moved) <= 0.62
 
 
 # normal boiling point, °C, as data sheets print it (from memory)

@@ -13,6 +13,7 @@ from itertools import product
 import numpy as np
 import psychrolib
 import pytest
+from scipy.integrate import quad  # type: ignore[import-untyped]
 
 from plantview.calcs.tower_model import COEFFICIENTS, merkel_number, variable_speed_approach_k
 from plantview.errors import OutsideSourceRange
@@ -137,3 +138,22 @@ def test_water_cannot_be_cooled_to_the_wet_bulb_by_any_tower() -> None:
 
 def test_thin_air_makes_a_smaller_tower_do() -> None:
     assert merkel_number(35.0, 29.44, 25.56, 1.2, 83.4) < merkel_number(35.0, 29.44, 25.56, 1.2)
+
+
+@pytest.mark.parametrize(("hot_f", "cold_f", "wet_f", "ratio"), TOWERS)
+def test_merkel_number_is_the_integral_of_psychrolibs_air_to_the_fifth_digit(
+    hot_f: float, cold_f: float, wet_f: float, ratio: float
+) -> None:
+    """Adaptive quadrature in inch-pound units instead of Simpson's rule in SI."""
+    psychrolib.SetUnitSystem(psychrolib.IP)
+    psia = 101.325 / 6.894757293168
+    air = psychrolib.GetSatAirEnthalpy(wet_f, psia)
+    oracle, _ = quad(
+        lambda at_f: 1 / (psychrolib.GetSatAirEnthalpy(at_f, psia) - air - ratio * (at_f - cold_f)), cold_f, hot_f
+    )
+    psychrolib.SetUnitSystem(psychrolib.SI)
+    assert merkel_number(celsius(hot_f), celsius(cold_f), celsius(wet_f), ratio) == pytest.approx(oracle, rel=2e-6)
+
+
+def test_water_at_0_degrees_is_water_like_any_other() -> None:
+    assert merkel_number(10.0, 0.0, -5.0, 0.5) == pytest.approx(merkel_number(10.0, 1e-9, -5.0, 0.5), rel=1e-8)

@@ -6,6 +6,7 @@ air in inch-pound units; salt balance worked by hand; rule of the trade (common 
 
 from __future__ import annotations
 
+import numpy as np
 import psychrolib
 import pytest
 
@@ -81,3 +82,65 @@ def test_without_cycles_there_is_no_balance() -> None:
 
 def test_no_range_and_saturated_air_evaporate_nothing() -> None:
     assert evaporation_l_s(100.0, 0.0, 25.0, 25.0, 1.2, 101.325) == pytest.approx(0.0, abs=2e-3)
+
+
+# dry bulb °C, wet bulb °C, range K, L/G: winter, and the hottest air that the source covers
+BOTH_ENDS = [(-25.0, -25.5, 3.0, 0.8), (-39.0, -39.1, 0.5, 1.0), (-5.0, -6.0, 5.0, 1.0), (45.0, 45.0, 20.0, 2.5)]
+
+
+@pytest.mark.parametrize(("dry_c", "wet_c", "range_k", "ratio"), BOTH_ENDS)
+@pytest.mark.parametrize("kpa", [80.0, 101.325])
+def test_evaporation_agrees_with_psychrolib_in_frost_and_in_heat(
+    dry_c: float, wet_c: float, range_k: float, ratio: float, kpa: float
+) -> None:
+    psychrolib.SetUnitSystem(psychrolib.SI)
+    brought = psychrolib.GetHumRatioFromTWetBulb(dry_c, wet_c, 1_000 * kpa)
+    heat = psychrolib.GetMoistAirEnthalpy(dry_c, brought) + 4_186.8 * ratio * range_k
+    low, high = -60.0, 90.0
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (middle, high) if psychrolib.GetSatAirEnthalpy(middle, 1_000 * kpa) < heat else (low, middle)
+    oracle = 100.0 / ratio * (psychrolib.GetSatHumRatio(high, 1_000 * kpa) - brought)
+    if high > 60.0:
+        with pytest.raises(OutsideSourceRange, match="60 °C can still take up"):
+            evaporation_l_s(100.0, range_k, dry_c, wet_c, ratio, kpa)
+    else:
+        assert evaporation_l_s(100.0, range_k, dry_c, wet_c, ratio, kpa) == pytest.approx(oracle, rel=1e-5)
+
+
+def test_air_that_would_leave_hotter_than_the_source_is_refused_not_clamped() -> None:
+    with pytest.raises(OutsideSourceRange, match="heat that air up to 60 °C can still take up"):
+        evaporation_l_s(100.0, 40.0, 45.0, 45.0, 3.0, 101.325)
+    rows = (np.array([100.0, 100.0]), np.array([40.0, 5.0]), np.array([45.0, 30.0]), np.array([45.0, 24.0]))
+    found = evaporation_l_s(*rows, np.array([3.0, 1.2]), np.array([101.325, 101.325]))
+    assert np.isnan(found).tolist() == [True, False]
+    assert found[1] == pytest.approx(evaporation_l_s(100.0, 5.0, 30.0, 24.0, 1.2, 101.325), rel=1e-12)
+
+
+def test_the_range_of_a_tower_is_answered_up_to_40_kelvin_and_cycles_up_to_a_thousand() -> None:
+    assert evaporation_l_s(100.0, 40.0, 20.0, 15.0, 1.0, 101.325) > 4.0
+    with pytest.raises(OutsideSourceRange, match=r"^range, K, 40\.1 is outside 0 to 40$"):
+        evaporation_l_s(100.0, 40.1, 20.0, 15.0, 1.0, 101.325)
+    for calc in (blow_down_l_s, make_up_l_s):
+        assert calc(30.0, 1_000.0) > 0
+        with pytest.raises(OutsideSourceRange, match=r"^cycles of concentration 1001 is outside 1 to 1000$"):
+            calc(30.0, 1_001.0)
+
+
+@pytest.mark.parametrize("spare_kj_kg", [0.02, -0.02])
+def test_air_may_leave_at_60_degrees_and_no_hotter(spare_kj_kg: float) -> None:
+    """20 °C dry and 15 °C wet bulb bring 41.9 kJ/kg at sea level, saturated air of 60 °C holds 460 (psychrolib)."""
+    psychrolib.SetUnitSystem(psychrolib.SI)
+    brought = psychrolib.GetMoistAirEnthalpy(20.0, psychrolib.GetHumRatioFromTWetBulb(20.0, 15.0, 101_325.0))
+    most = psychrolib.GetSatAirEnthalpy(60.0, 101_325.0)
+    ratio = ((most - brought) / 1_000 - spare_kj_kg) / (4.1868 * 35.0)
+    if spare_kj_kg > 0:
+        assert evaporation_l_s(100.0, 35.0, 20.0, 15.0, ratio, 101.325) > 0
+    else:
+        with pytest.raises(OutsideSourceRange, match="60 °C can still take up"):
+            evaporation_l_s(100.0, 35.0, 20.0, 15.0, ratio, 101.325)
+
+
+@pytest.mark.parametrize("at_c", [-39.9, -30.0, 0.0, 40.0, 59.9])
+def test_saturated_air_without_a_range_leaves_as_it_came_over_all_of_the_source(at_c: float) -> None:
+    assert evaporation_l_s(100.0, 0.0, at_c, at_c, 1.2, 101.325) == pytest.approx(0.0, abs=1e-8)

@@ -15,8 +15,6 @@ from plantview.simulator.curves import VARIABLE_SPEED
 from plantview.simulator.tower import Cooling
 from tests.standards.test_simulator_chiller import solved
 
-COMMON_PRACTICE = "common practice, no source"
-
 # what a chiller calls its four pipes: measurement, direction, abbreviation
 FOUR_PIPES = [
     ("chws_temp", "leaving chilled water", "CHWS"),
@@ -75,3 +73,20 @@ def test_free_fall_over_the_fill_is_one_stage_of_cooling_and_the_fan_is_the_next
     falling, slow, fast = (cell.leaving_c(entering, wet, 113.5, air) for air in (0.0, 0.3, 1.0))
     assert bypassed > falling > slow > fast > wet
     assert bypassed - falling < (bypassed - fast) / 4, "without fan the fill is a small stage"
+
+
+def test_free_fall_first_or_fans_first_is_a_matter_of_sequence_and_both_cool_further_with_every_stage() -> None:
+    """Bypass, all water over the fill, then the fan; or half of the water over a cell whose fan runs, then all of it."""
+    cell = Cooling(113.5, 35.05, 29.44, 25.6)
+    entering, wet, water = 31.0, 18.0, 113.5
+
+    def mixed(over: float, air: float) -> float:
+        """Return what comes back while the rest of the water passes the tower by."""
+        return over * cell.leaving_c(entering, wet, over * water, air) + (1.0 - over) * entering if over else entering
+
+    free_fall_first = [mixed(0.0, 0.0), mixed(0.5, 0.0), mixed(1.0, 0.0), mixed(1.0, 0.5), mixed(1.0, 1.0)]
+    fans_first = [mixed(0.0, 0.0), mixed(0.5, 0.5), mixed(0.5, 1.0), mixed(1.0, 1.0)]
+    for sequence in (free_fall_first, fans_first):
+        assert sequence == sorted(sequence, reverse=True)
+        assert len(set(sequence)) == len(sequence)
+    assert free_fall_first[-1] == fans_first[-1]

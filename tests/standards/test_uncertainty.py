@@ -97,3 +97,21 @@ def test_where_a_formula_has_no_answer_on_either_side_nothing_is_claimed() -> No
 
 def test_an_input_that_is_certain_moves_nothing() -> None:
     assert contributions(lambda a, b: a * b, (2.0, 3.0), (0.0, 0.1)) == pytest.approx((0.0, 0.2))
+
+
+@pytest.mark.parametrize("difference", [0.0, 0.1])
+def test_a_pair_of_sensors_without_an_error_of_their_own_is_refused(difference: float) -> None:
+    with pytest.raises(
+        OutsideSourceRange, match=rf"a pair of sensors of ±0 cannot have a difference of ±{difference:g}"
+    ):
+        pair_correlation(0.0, difference)
+
+
+def test_what_cancels_altogether_is_certain_though_rounding_leaves_less_than_nothing() -> None:
+    """0.7² + 0.1² + 0.8² + 2(0.07 - 0.56 - 0.08) is 0; in binary digits it is a little below."""
+    everything_together = {(0, 1): 1.0, (0, 2): 1.0, (1, 2): 1.0}
+    parts = [0.7, 0.1, -(0.7 + 0.1)]
+    assert sum(part**2 for part in parts) + 2 * (0.7 * 0.1 + 0.7 * parts[2] + 0.1 * parts[2]) == pytest.approx(
+        0, abs=1e-15
+    )
+    assert combined(parts, everything_together) == 0.0

@@ -153,3 +153,30 @@ def test_glycol_freezes_where_its_properties_end() -> None:
         assert density_kg_m3(freezing_c(fluid) + 0.51, fluid) > 1_000
         with pytest.raises(OutsideSourceRange):
             density_kg_m3(freezing_c(fluid) + 0.49, fluid)
+
+
+def test_the_pressure_that_is_named_is_the_one_that_was_fitted() -> None:
+    """1 % of the loop's pressure moves density by two in the seventh digit; the fit tells it apart."""
+    at_c = np.arange(0.0, 60.001, 0.25)
+    pascal = 1_000 * water.LOOP_PRESSURE_KPAA
+    again = np.polynomial.polynomial.polyfit(
+        at_c / 50.0, [PropsSI("D", "T", t + 273.15, "P", pascal, "Water") for t in at_c], 5
+    )
+    assert water._WATER.density_kg_m3[0] == pytest.approx(again[0], rel=1e-9)
+
+
+@pytest.mark.parametrize("fluid", ["water", "MEG 30 %", "MPG 45 %"])
+def test_heat_content_is_counted_from_0_degrees(fluid: str) -> None:
+    assert enthalpy_kj_kg(0.0, fluid) == 0.0
+
+
+@pytest.mark.parametrize("name", ["MEG", "MPG"])
+def test_glycol_is_answered_up_to_60_percent_and_refused_beyond(name: str) -> None:
+    assert freezing_c(f"{name} 60 %") < -45.0
+    with pytest.raises(OutsideSourceRange, match=r"mass concentration up to 60 %, such as"):
+        freezing_c(f"{name} 60.5 %")
+
+
+def test_a_trace_of_glycol_lowers_freezing_as_its_molecules_do() -> None:
+    """Cryoscopic constant of water 1.858 K·kg/mol, ethylene glycol 62.07 g/mol: 5 g in 995 g."""
+    assert freezing_c("MEG 0.5 %") == pytest.approx(-1.858 * 5 / 62.07 / 0.995, rel=0.03)

@@ -9,10 +9,19 @@ from dataclasses import dataclass
 from plantview.derive import Derivation
 from plantview.model.plant import Plant
 from plantview.model.reading import Frame, Reading
+from plantview.simulator.plant import SimulatedPlant
 from plantview.units import shown
 from tests.frames import Change, frame_of
+from tests.simulation.plant_days import MORNING_MS
 
 FRAMES = 200
+
+
+def running(plant: Plant) -> Mapping[str, Change]:
+    """Return what a plant's devices report on a summer morning, as a base for random frames."""
+    reported = SimulatedPlant(plant, MORNING_MS, coarse=True).reported()
+    states = {name: point.states for name, point in plant.points.items()}
+    return {name: states[name][int(value)] if states[name] else value for name, value in reported.items()}
 
 
 def random_frame(plant: Plant, base: Mapping[str, Change], draw: random.Random) -> Frame:

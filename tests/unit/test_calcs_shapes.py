@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import importlib
+import inspect
 import math
+import pkgutil
 from collections.abc import Callable
 from typing import Any
 
@@ -10,6 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from plantview import calcs
 from plantview.calcs import (
     air,
     approach,
@@ -96,6 +100,8 @@ CASES: list[tuple[Callable[..., Any], tuple[float, ...]]] = [
     (chiller_model.gordon_ng_power_kw, (14.0, 27.0, 250.0, 0.079, 110.8, 0.0796)),
     (lambda kpa: flow.barrel_flow_l_s(kpa, 90.9, 60.0), (55.0,)),
     (lambda kpa: flow.valve_flow_l_s(500.0, kpa), (27.6,)),
+    (flow.valve_cv_gpm, (31.5, 27.6)),
+    (lambda kpa: refrigerant.saturation_at_altitude_c(kpa, 1_609.0, "R-134a"), (300.0,)),
 ]
 ONE_NUMBER = {
     efficiency.load_pct: 1, heat_balance.heat_balance_tolerance_pct: 1, approach.lift_target_k: 2,
@@ -172,3 +178,25 @@ def test_where_there_is_no_answer_a_number_is_refused_and_an_element_blanked(
         calc(*inputs)
     assert np.isnan(calc(*(np.array([value]) for value in inputs))).all()
     assert calc(*(pd.Series([value]) for value in inputs)).isna().all()
+
+
+ROWS_TO_ONE = {
+    "average_kw_per_ton", "energy_kwh", "register_energy_kwh", "run_hours_h", "starts", "weighted_average",
+    "blended_temperature_c", "chi2_limit", "combined", "contributions", "expanded", "pair_correlation", "reconcile",
+    "reconcile_rows", "freezing_c",
+}  # fmt: skip
+"""What sums a row up, takes a name, or has its own tests of shape in test_calcs_totals, test_uncertainty and test_reconcile."""
+
+
+def test_no_calc_is_forgotten_here() -> None:
+    tried = {name for calc, _ in CASES for name in (calc.__name__, *calc.__code__.co_names)}
+    modules = (
+        importlib.import_module(f"{calcs.__name__}.{each.name}") for each in pkgutil.iter_modules(calcs.__path__)
+    )
+    public = {
+        name
+        for module in modules
+        for name, member in inspect.getmembers(module, inspect.isfunction)
+        if member.__module__ == module.__name__ and not name.startswith("_") and "._" not in module.__name__
+    }
+    assert public - tried == ROWS_TO_ONE

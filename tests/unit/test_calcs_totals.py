@@ -77,3 +77,19 @@ def test_a_step_as_large_as_believable_counts_and_a_missing_reading_is_passed_ov
     assert register_energy_kwh([5.0], 10_000.0, 50.0) == 0.0
     with pytest.raises(OutsideSourceRange):
         register_energy_kwh([0.0, 1.0], 0.0, 50.0)
+
+
+def test_a_register_that_stands_still_has_not_turned_over_and_a_small_step_is_one() -> None:
+    assert register_energy_kwh([50.0, 50.0], 100.0, 100.0) == 0.0
+    assert register_energy_kwh([50.0, 50.5], 100.0, 100.0) == 0.5
+    assert register_energy_kwh([99.5, 0.25], 100.0, 100.0) == 0.75
+
+
+def test_a_state_that_was_averaged_counts_as_running_where_it_ran_for_more_than_half_of_the_time() -> None:
+    assert run_hours_h([0.0, 0.1, 0.2], [0.5, 0.51, 0.0]) == 0.1
+    assert starts([0.0, 0.5, 0.0, 0.51, 0.0, 1.0]) == 2
+
+
+def test_sums_are_written_to_the_ninth_digit_in_which_no_rounding_of_tenths_shows() -> None:
+    assert str(energy_kwh([0.0, 0.1], [10 / 3, 10 / 3])) == "0.333333333"
+    assert str(run_hours_h([0.0, 0.1, 0.1 + 1 / 7], [1.0, 1.0, 0.0])) == "0.242857143"

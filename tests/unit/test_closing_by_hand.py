@@ -3,34 +3,29 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from plantview.config import load_plant
+from plantview.derive import Derivation
 from plantview.model.plant import Plant
-from plantview.simulator.plant import SimulatedPlant
-from tests.frames import Change
-from tests.simulation.plant_days import MORNING_MS
+from plantview.model.signal import signal_of
+from plantview.web.headline import headlines
+from plantview.web.plain.choice import cards
+from plantview.web.plain.words import in_words
+from plantview.web.snapshot import line
 from tests.unit.closing import gap, sums
 from tests.unit.derive_frames import LARKFIELD, ORCHARD
-from tests.unit.shown_frames import FRAMES, Screen, screens
+from tests.unit.shown_frames import FRAMES, Screen, running, screens
 
 BASES = {"larkfield": LARKFIELD, "orchard": ORCHARD}
 CHECKOUT = Path(__file__).parents[2]
 PLANTS = ("larkfield", "orchard", "millrace")
 
 
-def running(plant: Plant) -> Mapping[str, Change]:
-    """Return what a plant's devices report on a summer morning, as a base for random frames."""
-    reported = SimulatedPlant(plant, MORNING_MS, coarse=True).reported()
-    states = {name: point.states for name, point in plant.points.items()}
-    return {name: states[name][int(value)] if states[name] else value for name, value in reported.items()}
-
-
-@pytest.fixture(params=list(itertools.product(PLANTS, ("ip", "si"))), ids="-".join)
+@pytest.fixture(scope="module", params=list(itertools.product(PLANTS, ("ip", "si"))), ids="-".join)
 def shown_by(request: pytest.FixtureRequest) -> tuple[Plant, str, list[Screen]]:
     name, system = request.param
     plant = load_plant(CHECKOUT / "config" / name)
@@ -46,6 +41,33 @@ def test_every_sum_on_the_screen_comes_out_by_hand(shown_by: tuple[Plant, str, l
         for each in wanted:
             difference, allowed = gap(screen, each)
             assert difference <= allowed, f"{each.name}: {difference} > {allowed}"
+
+
+def test_phone_and_wall_show_the_same_digits_as_the_page(shown_by: tuple[Plant, str, list[Screen]]) -> None:
+    """What closes on one closes on all: the phone's text is written by the server, the wall's from the live lines."""
+    plant, system, shown = shown_by
+    signals = {**{name: signal_of(point) for name, point in plant.points.items()}, **Derivation(plant).signals}
+    on_phone = {name for card in cards(plant, signals) for _, name in card.lines}
+    on_wall = {
+        name
+        for row in headlines(plant, signals)
+        for name in (row["signal"], *(one["signal"] for one in row["companions"]))
+    }
+    names = [name for name in (on_phone | on_wall) & set(shown[0].readings) if not signals[name].states]
+    assert {"PLANT.kw_per_ton", "PLANT.cooling_load"} <= set(names)
+    compared = 0
+    for screen in shown:
+        for name in names:
+            reading, signal = screen.readings[name], signals[name]
+            if reading.value is None:
+                assert in_words(signal, reading, system).number == "?"
+                continue
+            page, _ = screen.number(name)
+            told = line(signal, system)
+            assert float(in_words(signal, reading, system).number) == page, name
+            assert float(f"{reading.value * told['f'] + told['o']:.{told['d']}f}") == page, name
+            compared += 1
+    assert compared > 5 * FRAMES
 
 
 def test_the_pencil_finds_a_number_that_does_not_belong(larkfield: Plant) -> None:

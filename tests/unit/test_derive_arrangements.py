@@ -53,7 +53,7 @@ def readings(plant: Plant, changes: Mapping[str, Change] | None = None) -> dict[
 
 @pytest.mark.parametrize(
     ("name", "signals", "unbound"),
-    [("larkfield", 160, "tower-bypass.flow"), ("orchard", 62, "CT-1.approach")],
+    [("larkfield", 161, "tower-bypass.flow"), ("orchard", 63, "CT-1.approach")],
 )
 def test_both_example_plants_bind(request: pytest.FixtureRequest, name: str, signals: int, unbound: str) -> None:
     derivation = Derivation(request.getfixturevalue(name))

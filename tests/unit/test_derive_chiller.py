@@ -181,6 +181,19 @@ def test_a_result_is_as_old_as_its_oldest_input(larkfield: Plant) -> None:
     assert found["CH-1.heat_rejection"].at_ms == NOW_MS
 
 
+def test_what_an_estimated_refrigerant_gives_is_marked_as_doubtful(larkfield: Plant) -> None:
+    """R-514A: no measurement was held against its curve; 5.57 psia is 42 °F by it."""
+    machine = larkfield.equipment["CH-1"]
+    changed = replace(machine, traits={**machine.traits, "refrigerant": "R-514A"})
+    plant = replace(larkfield, equipment={**larkfield.equipment, "CH-1": changed})
+    found = derived(plant, LARKFIELD, {"CH-1.evap_pressure": 5.57 - 29.921 * 0.4911542})
+    saturation = found["CH-1.evap_saturation"]
+    assert number(saturation) * 1.8 + 32 == pytest.approx(42.0, abs=0.1)
+    assert saturation.quality is Quality.UNCERTAIN
+    assert saturation.reason.startswith("R-514A is an estimate")
+    assert found["CH-1.evap_approach"].quality is Quality.UNCERTAIN
+
+
 def test_a_pressure_beyond_the_refrigerant_table_is_unknown_with_the_range(larkfield: Plant) -> None:
     found = derived(larkfield, LARKFIELD, {"CH-1.evap_pressure": -10.0})
     assert found["CH-1.evap_saturation"].value is None

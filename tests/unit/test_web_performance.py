@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import AsyncIterator
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -18,13 +19,15 @@ from plantview.config import load_plant
 from plantview.config.bundled import bundled
 from plantview.derive import Derivation
 from plantview.history import Samples, Store
+from plantview.model.rates import Rates
 from plantview.model.signal import Signal
 from plantview.web import performance as work
 from plantview.web.app import build_application
-from plantview.web.equipment_api import midnight_ms, ran_since
+from plantview.web.equipment_api import midnight_ms, ran_since, why_not_counted
 from plantview.web.frame_view import FrameView
 from plantview.web.hosts import allowed_hosts
 from plantview.web.live import Live
+from plantview.web.performance_api import rates_of
 from tests.unit.fake_field import START_MS, FakeField
 
 PLANT = load_plant(bundled("plants") / "larkfield")
@@ -141,7 +144,7 @@ def independent(days: int) -> dict[str, float]:
     }
 
 
-@pytest.mark.parametrize("days", [1, 7])
+@pytest.mark.parametrize("days", [1, 7, 30])
 async def test_sums_equal_an_independent_computation_on_the_same_samples_with_gaps(
     http: httpx.AsyncClient, days: int
 ) -> None:
@@ -149,8 +152,12 @@ async def test_sums_equal_an_independent_computation_on_the_same_samples_with_ga
     for name, expected in independent(days).items():
         assert body[name] == pytest.approx(expected, rel=1e-6), name
     assert body["hours"] == days * 24
-    assert body["power_hours"] == pytest.approx(days * 24 - 3), "two hours of gap and one of a lost meter"
-    assert body["rated_hours"] == pytest.approx(days * 24 - 5), "and two without load"
+    stored = min(days, DAYS) * 24
+    assert body["power_hours"] == pytest.approx(stored - 3), "two hours of gap and one of a lost meter"
+    assert body["rated_hours"] == pytest.approx(stored - 5), "and two without load"
+    step_min = {1: 5, 7: 15, 30: 60}[days]
+    assert body["curve"]["step_ms"] == step_min * MINUTE_MS
+    assert len(body["curve"]["heat_balance_pct"]) == len(body["tolerance"]["pct"]) == days * 1_440 // step_min
 
 
 async def test_the_groups_close_with_the_total(http: httpx.AsyncClient) -> None:
@@ -182,6 +189,12 @@ async def test_the_gap_to_its_own_best_needs_enough_like_hours(http: httpx.Async
     assert "not yet" in told["why_not"]
 
 
+async def test_rates_of_the_plant_description_come_with_the_sums(data: Path, tmp_path: Path) -> None:
+    view = FrameView(replace(PLANT, rates=Rates(0.12, "USD", 0.37)), ManualClock(NOW_MS))
+    assert rates_of(view) == {"energy_price": 0.12, "currency": "USD", "carbon_kg_per_kwh": 0.37}
+    assert rates_of(FrameView(PLANT, ManualClock(NOW_MS))) is None
+
+
 async def test_a_stretch_that_is_not_offered_is_refused_with_a_remedy(http: httpx.AsyncClient) -> None:
     answer = await http.get("/api/v1/performance?days=2")
     assert answer.status_code == 400
@@ -205,7 +218,8 @@ async def test_run_hours_and_starts_are_those_of_the_stored_status(http: httpx.A
 async def test_a_machine_without_status_says_so_and_how_to_add_it(http: httpx.AsyncClient) -> None:
     ran = (await http.get("/api/v1/equipment?id=AHU-N1")).json()["running"]
     assert ran["point"] is None
-    assert "points.csv" in ran["why_not"]
+    assert ran["why_not"] == "a coil has no run status"
+    assert "points.csv" in why_not_counted(PLANT.equipment["CWP-1"])
     assert (await http.get("/api/v1/equipment?id=nobody")).status_code == 404
 
 

@@ -24,6 +24,7 @@ SHOWN: Final = {
 SECTIONS: Final = (
     ("equipment-alarms", "Alarms and findings"),
     ("equipment-derived", "Worked out"),
+    ("equipment-model", "Beside its own normal"),
     ("equipment-read", "Read"),
     ("equipment-run", "Run hours and starts"),
     ("equipment-day", "Last day"),

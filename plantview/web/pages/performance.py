@@ -31,6 +31,7 @@ def layout(_view: FrameView) -> list[Any]:
         html.Div(buttons, id="performance-span", role="group", **attributes(aria_label="Stretch of time")),
         html.P("Loading", id="performance-said", className="summary", role="status"),
         html.Div(id="performance-total", className="performance-total"),
+        html.P(id="performance-unsure", className="summary"),
         html.Div(
             [html.Section([html.H3(title), html.Div(id=name)], className=f"part {name}") for name, title in PARTS],
             className="performance",
