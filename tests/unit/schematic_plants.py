@@ -13,6 +13,7 @@ from plantview.model.measurements import MEASUREMENTS
 from plantview.model.plant import Plant
 from plantview.model.signal import Signal
 from plantview.units import canonical
+from plantview.web.schematic.scene import Words
 from tests.shapes import SHAPES, read_shape
 
 EXAMPLES = ("larkfield", "orchard", "millrace")
@@ -70,3 +71,8 @@ def signals(name: str) -> Mapping[str, Signal]:
         )
         for equipment, measured, quantity in _names(plant(name))
     }
+
+
+def clash(a: Words, b: Words) -> bool:
+    """Return whether two texts cover one another while both are shown."""
+    return not (a.turn and a.turn == b.turn) and a.box.overlaps(b.box, clear=-1.0)
