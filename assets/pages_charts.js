@@ -65,6 +65,22 @@
   const path = (piece, { placeX, placeY }, kind) => make("path", { class: kind, d: piece.map(([x, y], i) => `${i ? "L" : "M"}${placeX(x).toFixed(1)},${placeY(y).toFixed(1)}`).join("") + (piece.length === 1 ? "h1.5" : "") });
   const lines = (xs, ys, on, kind = "trend-line") => pieces(xs, ys).map((piece) => path(piece, on, kind));
 
+  /* The ground between two edges, in pieces where both are known. */
+  const area = (xs, lower, upper, { placeX, placeY }, kind) => {
+    const found = [];
+    let piece = null;
+    xs.forEach((x, index) => {
+      if (!known(lower[index]) || !known(upper[index])) { piece = null; return; }
+      if (!piece) found.push(piece = []);
+      piece.push([placeX(x), placeY(lower[index]), placeY(upper[index])]);
+    });
+    return found.map((each) => {
+      const wide = each.length > 1 ? each : [each[0], [each[0][0] + 1.5, each[0][1], each[0][2]]];
+      const there = wide.map(([x, , top]) => `${x.toFixed(1)},${top.toFixed(1)}`), back = wide.toReversed().map(([x, bottom]) => `${x.toFixed(1)},${bottom.toFixed(1)}`);
+      return make("path", { class: kind, d: `M${[...there, ...back].join("L")}Z` });
+    });
+  };
+
   /* Steps between a lower and an upper edge: each interval reaches from its start to the next. */
   const bars = (xs, step, lower, upper, { placeX, placeY }, kind) => xs.flatMap((x, index) => {
     if (!known(lower[index]) || !known(upper[index]) || upper[index] <= lower[index]) return [];
@@ -84,5 +100,5 @@
     ...(on.yName ? [make("p", { class: "chart-unit" }, on.yName)] : []),
     make("svg", { viewBox: `0 0 ${BOX.width} ${on.height}`, role: "img", "aria-label": label }, ...on.parts, ...more), make("figcaption", {}, caption));
 
-  window.plantviewCharts = { axis, sheet, lines, bars, figure, clockTicks, known, BOX };
+  window.plantviewCharts = { axis, sheet, lines, bars, area, figure, clockTicks, known, BOX };
 })();

@@ -2,7 +2,7 @@
 (() => {
   "use strict";
 
-  const { one, make, say, fixed, shown, fillValue, pieces, hhmm, hhmmss, age, onPaint } = window.plantviewPages;
+  const { one, make, say, fixed, shown, fillValue, pieces, hhmm, hhmmss, zoneName, age, onPaint } = window.plantviewPages;
   const HOUR_MS = 3600000;
   const MINUTE_MS = 60000;
   const SHORTEST_MS = 5 * MINUTE_MS;
@@ -79,7 +79,7 @@
     say(one("#detail-u95"), unsure(value, state));
     say(one("#detail-quality"), value.reason ? `${QUALITY_WORDS[value.quality]} (${value.reason})` : QUALITY_WORDS[value.quality]);
     const at = state.readings?.[open]?.[3];
-    say(one("#detail-age"), at ? `${hhmmss(at)}, ${age(value.age_s)} ago` : "never");
+    say(one("#detail-age"), at ? `${hhmmss(at)} ${zoneName(at)}, ${age(value.age_s)} ago` : "never");
     const point = described?.get(open);
     if (point && one("#detail-reported")) paintReported(point, state);
     for (const item of one("#detail").querySelectorAll("[data-input]")) paintInput(item, state);

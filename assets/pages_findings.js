@@ -2,7 +2,7 @@
 (() => {
   "use strict";
 
-  const { one, make, say, moment, onPage, onPaint } = window.plantviewPages;
+  const { one, make, say, moment, countBeside, onPage, onPaint } = window.plantviewPages;
   const { read, post, person, initialsField } = window.plantviewAlarms;
   const REFRESH_MS = 20000, ANSWER = "#findings-answer";
   const KINDS = {
@@ -17,15 +17,7 @@
   const signed = (value, digits = 2) => (value === null || value === undefined ? "" : `${value > 0 ? "+" : value < 0 ? "−" : ""}${Math.abs(value).toFixed(digits)}`);
 
   /* Beside the link on every page: how many wait for somebody. */
-  const paintCount = (state) => {
-    const link = one('.pages a[data-page="/findings"]');
-    if (!link) return;
-    const count = state.silent ? 0 : state.health?.findings || 0;
-    const mark = one(".count", link) || link.appendChild(make("span", { class: "count" }));
-    mark.hidden = !count;
-    say(mark, String(count));
-    link.setAttribute("aria-label", count ? `Findings, ${count} open` : "Findings");
-  };
+  const paintCount = (state) => countBeside("/findings", state.silent ? 0 : state.health?.findings || 0, "open");
 
   /* Minus sign, not hyphen, so that digits line up. */
   const minus = (text) => text.replace(/^-/, "−");

@@ -2,7 +2,7 @@
 (() => {
   "use strict";
 
-  const { one, make, say, shown, fillValue, age, onPaint, onPage } = window.plantviewPages;
+  const { one, make, machine, say, shown, fillValue, age, addressed, onPaint, onPage } = window.plantviewPages;
 
   let points = null;
   const pointRows = new Map();
@@ -12,7 +12,7 @@
       value: make("td", { class: "value", tabindex: "0", role: "button", "data-signal": point.point }), unit: make("td", { class: "quiet" }),
       quality: make("td"), reason: make("td", { class: "wide" }), age: make("td", { class: "value quiet" }),
     };
-    const row = make("tr", {}, make("th", { scope: "row" }, point.equipment), make("td", {}, point.label),
+    const row = make("tr", {}, make("th", { scope: "row" }, machine(point.equipment)), make("td", {}, point.label),
       cells.value, cells.unit, cells.quality, cells.reason, cells.age,
       make("td", {}, point.derived ? "calculated" : point.device), make("td", { class: "quiet" }, point.address));
     row.dataset.words = [point.point, point.label, point.device, point.address, point.derived ? "calculated" : "measured"].join(" ").toLowerCase();
@@ -52,13 +52,14 @@
       left += row.hidden ? 0 : 1;
     }
     say(one("#point-count"), `${left} of ${pointRows.size} values`);
+    one("#point-none").hidden = left > 0;
   };
 
   onPage(() => {
     if (one("#points-rows")) {
       const box = make("input", { id: "filter", type: "search", placeholder: "CH-1 temp, stale, BC-2 …", autocomplete: "off" });
       one("#filter-box").append(box);
-      box.addEventListener("input", applyFilter);
+      addressed(box, "show").addEventListener("input", applyFilter);
       readPoints();
     }
   });
@@ -66,5 +67,6 @@
   onPaint((message, state) => {
     if (message.kind === "snapshot" && points && Object.keys(state.signals).length !== points.length) readPoints();
     paintPoints(state);
+    if (one("#filter")?.value) applyFilter(); // a value that has gone stale since then is wanted too
   });
 })();

@@ -39,11 +39,11 @@
       element.classList.toggle("hand", hand);
       signed(element, hand ? "H" : undefined);
     }
-    list(one("#alarms"), told.alarms, told.ok ? "No active alarms" : "Alarms are not known: no data", (line, [priority, who, text, at, seen]) => {
+    list(one("#alarms"), told.alarms, told.ok ? "No active alarms" : "Alarms are not known: no data", (line, [priority, who, text, at, seen, id]) => {
       line.className = `alarm p${priority}${seen ? "" : " unseen"}`;
       make(line, "b", "sign", priority);
       make(line, "b", "", who);
-      make(line, "span", "", ` ${text}`);
+      make(line, "a", "", text).href = `/alarms/record?id=${encodeURIComponent(id)}`;
       make(line, "time", "", at);
     });
     if (told.missed && told.missed.length) {

@@ -2,16 +2,16 @@
 (() => {
   "use strict";
 
-  const { one, make, say, moment, onPage } = window.plantviewPages;
+  const { one, make, say, moment, zoneName, onPage } = window.plantviewPages;
   const trends = window.plantviewTrends;
   const { view, state, GAP, NOTHING, SECOND } = trends;
   const ROWS_MAX = 240;
   const QUALITY = ["", "uncertain", "stale", "in part without value", "gap", ""];
 
   const time = (ms) => moment(ms, window.plantview.nowMs());
-  const full = (ms) => new Intl.DateTimeFormat("en-GB", {
+  const full = (ms) => `${new Intl.DateTimeFormat("en-GB", {
     timeZone: state().zone || "UTC", weekday: "short", day: "2-digit", month: "short", hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23",
-  }).format(ms).replace(",", "");
+  }).format(ms).replace(",", "")} ${zoneName(ms)}`;
 
   /* --- one row per value ------------------------------------------------------------------------------ */
   const sample = (look) => {

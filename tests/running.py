@@ -21,7 +21,7 @@ from typing import Any
 
 from plantview.config.ports import free_port
 
-READY_S_MAX = 40.0
+READY_S_MAX = 80.0
 POLL_S = 0.1
 
 

@@ -38,6 +38,7 @@ from plantview.web.findings_api import FindingsApi
 from plantview.web.frame_view import FrameView
 from plantview.web.guard import Guard, content_security_policy
 from plantview.web.hosts import Hosts
+from plantview.web.lean import LeanDash
 from plantview.web.live import Live
 from plantview.web.openmetrics import Monitoring
 from plantview.web.pages import (
@@ -50,6 +51,7 @@ from plantview.web.pages import (
     findings,
     overrides,
     past,
+    past_startup,
     performance,
     plant,
     points,
@@ -62,13 +64,14 @@ from plantview.web.pages import (
 from plantview.web.past_api import PastApi
 from plantview.web.past_package import PackageApi
 from plantview.web.performance_api import PerformanceApi
-from plantview.web.plain import PhonePage, WallPage
+from plantview.web.plain import HelpPage, PhonePage, WallPage
 from plantview.web.routes import (
     ACCOUNT,
     CALLBACK,
     DOCUMENT,
     EQUIPMENT,
     EVIDENCE,
+    HELP,
     LIBRARY,
     LIVE,
     MONITORING,
@@ -110,6 +113,7 @@ LAYOUTS: Final[dict[str, Callable[[FrameView], list[Any]]]] = {
     "/past": past.layout,
     "/past/loop": past.loop_layout,
     "/past/machine": past.machine_layout,
+    "/past/startup": past_startup.layout,
     "/overrides": overrides.layout,
     "/findings": findings.layout,
     "/findings/offsets": findings.offsets_layout,
@@ -159,6 +163,7 @@ def build_application(
     server.add_api_route(SIGN_IN, account.sign_in, methods=["GET"])
     server.add_api_route(ACCOUNT, account.account, methods=["GET"])
     server.add_api_route(SCHEMATIC, Drawing(view).answer, methods=["GET"])
+    server.add_api_route(HELP, HelpPage(view).answer, methods=["GET"])
     server.add_api_route(WALL, WallPage(view).answer, methods=["GET"])
     phone = PhonePage(view, client)
     server.add_api_route(PHONE, phone.page, methods=["GET"])
@@ -238,7 +243,7 @@ class _Backend(FastAPIDashServer):
 
 def _dash(view: FrameView) -> Dash:
     # Dash's own annotation does not know a title that stays as it is
-    dash = Dash(
+    dash = LeanDash(
         "plantview",
         backend=_Backend,
         update_title=cast("Any", None),

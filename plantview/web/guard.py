@@ -26,7 +26,18 @@ from plantview.model.person import Person
 from plantview.web.access.gate import KEY_PREFIX, SCOPE_KEY, Access
 from plantview.web.answers import Problem
 from plantview.web.hosts import Hosts
-from plantview.web.routes import ACCOUNT, CALLBACK, LIVE, PAGES, PHONE, SIGN_IN, WALL, allowed_methods
+from plantview.web.routes import (
+    ACCOUNT,
+    CALLBACK,
+    COMMAND_ACT,
+    HELP,
+    LIVE,
+    PAGES,
+    PHONE,
+    SIGN_IN,
+    WALL,
+    allowed_methods,
+)
 from plantview.web.sockets import until_ended
 
 BODY_BYTES_MAX: Final = 64 * 1024
@@ -35,10 +46,15 @@ CSRF_COOKIE: Final = "_csrf_token"
 CSRF_HEADER: Final = "x-csrftoken"
 _TOKEN: Final = re.compile(r"[A-Za-z0-9_-]{20,128}")
 _CLOSE_POLICY: Final = 1008
-_SHOWN: Final = frozenset({*PAGES, SIGN_IN, ACCOUNT, PHONE, WALL})
+_SHOWN: Final = frozenset({*PAGES, SIGN_IN, ACCOUNT, HELP, PHONE, WALL})
 """Paths that a person opens in a browser: they get the token, and are led to the sign-in."""
 _UNREMARKABLE: Final = frozenset({404, 405, 413, 408})
 """Mistakes of a request, not an attempt to come in: they are answered, and leave no line in the access log."""
+WATCHED: Final = {
+    CALLBACK: ("a callback with properties that no page sends", range(400, 600)),
+    COMMAND_ACT: ("a command that nobody may send so", (400, 403, 422, 500)),
+}
+"""Path -> what an answer of these statuses means there; refused commands stand in the audit by themselves."""
 
 
 def content_security_policy(hashes: Iterable[str]) -> str:
@@ -91,15 +107,16 @@ class Guard:
         except Problem as problem:
             await _answer(scope, problem)(scope, receive, dressed)
             return
-        watched = self._watched(scope, headers, person, dressed) if scope["path"] == CALLBACK else dressed
+        watched = self._watched(scope, headers, person, dressed) if scope["path"] in WATCHED else dressed
         await self._app({**scope, SCOPE_KEY: person}, body, watched)
 
     def _watched(self, scope: Scope, headers: Headers, person: Person, send: Send) -> Send:
-        """Record what no page of ours would ask of a callback: somebody tries what it does."""
+        """Record what no page of ours would send there: somebody tries what it does."""
+        what, statuses = WATCHED[scope["path"]]
 
         async def watched(message: Message) -> None:
-            if message["type"] == "http.response.start" and message["status"] >= HTTPStatus.BAD_REQUEST:
-                problem = Problem(message["status"], "a callback with properties that no page sends", "")
+            if message["type"] == "http.response.start" and message["status"] in statuses:
+                problem = Problem(message["status"], what, "")
                 self._access.refused(scope, headers, problem, person)
             await send(message)
 
@@ -116,7 +133,7 @@ class Guard:
             self._access.permit(person, scope["path"])
             self._check_own_page(scope, headers, person)
         except Problem as problem:
-            if problem.status not in _UNREMARKABLE:
+            if problem.status not in _UNREMARKABLE or scope["path"] == COMMAND_ACT:
                 self._access.refused(scope, headers, problem, person)
             raise
         return person

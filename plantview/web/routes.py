@@ -23,6 +23,7 @@ PAGES: Final = {
     "/startup/report": "Start-up report",
     "/past/loop": "Loop, past",
     "/past/machine": "Machine, past",
+    "/past/startup": "Start-up, past",
     "/alarms/record": "Alarm record",
     "/alarms/journal": "Journal",
     "/alarms/figures": "Alarm figures",
@@ -34,6 +35,7 @@ SCHEMATIC: Final = "/schematic.svg"
 ALIVE: Final = "/healthz"
 WALL: Final = "/wall"
 PHONE: Final = "/m"
+HELP: Final = "/help"
 PHONE_NOW: Final = "/m/now"
 API: Final = "/api/v1"
 ACKNOWLEDGE: Final = f"{API}/alarms/acknowledge"
@@ -82,6 +84,7 @@ READ: Final = frozenset(
         *PAGES,
         SCHEMATIC,
         WALL,
+        HELP,
         PHONE,
         PHONE_NOW,
         PAST,

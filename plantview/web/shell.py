@@ -5,14 +5,15 @@ from __future__ import annotations
 from html import escape
 from typing import Any, Final
 
-from dash import dcc, html
+from dash import html
 
 from plantview.model.plant import Plant
 from plantview.web.attributes import attributes
-from plantview.web.routes import PAGES
+from plantview.web.lean import Location
+from plantview.web.routes import HELP, PAGES
 
 INDEX: Final = """<!DOCTYPE html>
-<html lang="en" data-zone="{zone}" data-units="{units}">
+<html lang="en" data-zone="{zone}" data-units="{units}" data-machines="{machines}">
 <head>{%metas%}<title>{%title%}</title><link rel="icon" href="/assets/icon.svg">{%css%}</head>
 <body>
 <noscript>This page needs JavaScript; plain numbers are at <a href="/api/v1/values">/api/v1/values</a>.</noscript>
@@ -28,17 +29,22 @@ METAS: Final = [
 
 
 def index_page(plant: Plant) -> str:
-    """Return the page that Dash fills; zone and units stand in it before any script runs."""
-    return INDEX.replace("{zone}", escape(plant.zone)).replace("{units}", escape(plant.units))
+    """Return the page that Dash fills; zone, units and who has a page of its own stand in it before any script runs."""
+    machines = escape(" ".join(plant.equipment))
+    return (
+        INDEX.replace("{zone}", escape(plant.zone))
+        .replace("{units}", escape(plant.units))
+        .replace("{machines}", machines)
+    )
 
 
 def shell(plant: Plant) -> html.Div:
     """Return the frame of every page; the page itself is filled in by path."""
     return html.Div(
         [
-            dcc.Location(id="location", refresh=True),
+            Location(id="location"),
             html.A("Skip to the page", href="#page", className="skip"),
-            html.Header([*_identity(plant), _navigation(), _state(), _switches()], className="top-bar"),
+            html.Header([*_identity(plant), _state(), _switches(), _navigation()], className="top-bar"),
             html.Div(id="no-data", role="alert"),
             html.Main(id="page", className="page", tabIndex="-1"),
             html.Aside(id="detail", hidden=True, **attributes(aria_label="Detail of a value")),
@@ -73,6 +79,7 @@ def _switches() -> html.Div:
         [
             html.Button("IP", id="units", type="button", title="Units: inch-pound or SI"),
             html.Button("Auto", id="theme", type="button", title="Light, dark, or as the computer says"),
+            html.A("Help", href=HELP, id="help", title="What is on this page, marks, keys, first steps"),
             html.Span(id="who", className="who"),
         ],
         className="switches",

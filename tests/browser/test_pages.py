@@ -1,28 +1,23 @@
-"""What a person sees: live numbers that agree with the API, an empty console, no call to the outside."""
+"""What a person sees: live numbers that agree with the API, and plain words when there are none. ``test_every_page`` walks all pages."""
 
 from __future__ import annotations
 
 import os
+import re
 import signal
-from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, expect
 
-from tests.browser.seeing import SIZES, THEMES, seen
-from tests.running import Running, live_demo
+from tests.browser.seeing import seen
+from tests.running import Running
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(180)]
-PAGES = ("/", "/alarms", "/points", "/devices")
-PICTURES = Path(__file__).parent / "pictures"
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
-    """Return a demo that runs ten times as fast, so that values move while a test looks."""
-    with live_demo(tmp_path_factory.mktemp("demo"), "--speed", "10") as started:
-        yield started
+def demo(shared_demo: Running) -> Running:
+    return shared_demo
 
 
 NUMBER = """name => {
@@ -51,16 +46,6 @@ def test_a_number_on_the_drawing_changes_to_what_the_api_says(demo: Running, bro
         assert demo.until(agrees)
 
 
-@pytest.mark.parametrize("path", PAGES)
-def test_the_console_stays_empty_and_nothing_leaves_the_machine(demo: Running, browser: Browser, path: str) -> None:
-    with seen(browser, demo.url + path) as watched:
-        watched.page.wait_for_function(
-            "() => window.plantview && Object.keys(window.plantview.state.readings).length > 100"
-        )
-        assert watched.console == []
-        assert watched.hosts == {f"127.0.0.1:{demo.port}"}
-
-
 def test_the_devices_page_says_what_history_keeps_and_within_which_bounds(demo: Running, browser: Browser) -> None:
     with seen(browser, demo.url + "/devices") as watched:
         watched.page.wait_for_selector("#history-store-rows tr:nth-child(8)")
@@ -69,23 +54,6 @@ def test_the_devices_page_says_what_history_keeps_and_within_which_bounds(demo: 
     assert "2 years" in rows
     assert "undefined" not in rows
     assert "NaN" not in rows
-
-
-@pytest.mark.parametrize("size", SIZES)
-@pytest.mark.parametrize("theme", THEMES)
-@pytest.mark.parametrize("path", PAGES)
-def test_no_page_scrolls_sideways_and_a_picture_is_kept(
-    demo: Running, browser: Browser, path: str, size: str, theme: str
-) -> None:
-    PICTURES.mkdir(exist_ok=True)
-    with seen(browser, demo.url + path, size, theme) as watched:
-        page = watched.page
-        page.wait_for_function("() => window.plantview && Object.keys(window.plantview.state.readings).length > 100")
-        page.evaluate("() => document.fonts.ready")
-        page.screenshot(
-            path=PICTURES / f"{path.strip('/') or 'plant'}-{size}-{theme}.png", animations="disabled", caret="hide"
-        )
-        assert page.evaluate("() => document.documentElement.scrollWidth <= window.innerWidth")
 
 
 def test_units_can_be_switched_and_every_temperature_follows(demo: Running, browser: Browser) -> None:
@@ -141,3 +109,17 @@ def test_a_page_that_hears_nothing_goes_stale_and_comes_back(demo: Running, brow
         finally:
             os.kill(web, signal.SIGCONT)
         page.wait_for_function("() => !document.body.classList.contains('stale-page')", timeout=40_000)
+
+
+def test_the_address_holds_what_is_shown_and_in_which_units(demo: Running, browser: Browser) -> None:
+    with seen(browser, demo.url + "/points?show=ch-1+chws&units=si") as watched:
+        page = watched.page
+        expect(page.locator("tr:has(td[data-signal='CH-1.chws_temp'])")).to_contain_text("°C", timeout=20_000)
+        assert page.input_value("#filter") == "ch-1 chws"
+        expect(page.locator("#points-rows tr:visible")).not_to_have_count(0)
+        page.fill("#filter", "no such thing")
+        expect(page).to_have_url(re.compile(r"show=no\+such\+thing"))
+        expect(page.locator("#point-none")).to_be_visible()
+        page.click("#units")
+        expect(page).to_have_url(re.compile("units=ip"))
+        assert watched.console == []

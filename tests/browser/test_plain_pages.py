@@ -4,22 +4,19 @@ from __future__ import annotations
 
 import os
 import signal
-from collections.abc import Iterator
 
 import pytest
 from playwright.sync_api import Browser
 
 from tests.browser.seeing import seen
-from tests.running import Running, live_demo
+from tests.running import Running
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(180)]
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
-    """Return a demo that runs five times as fast."""
-    with live_demo(tmp_path_factory.mktemp("demo"), "--plant", "orchard", "--speed", "5") as started:
-        yield started
+def demo(shared_demo: Running) -> Running:
+    return shared_demo
 
 
 def test_the_wall_fits_one_screen_beats_with_the_data_and_says_when_it_is_frozen(
@@ -49,15 +46,13 @@ def test_the_wall_fits_one_screen_beats_with_the_data_and_says_when_it_is_frozen
         assert watched.hosts == {f"127.0.0.1:{demo.port}"}
 
 
-@pytest.mark.parametrize("width", [320, 390])
-def test_the_phone_page_is_live_narrow_and_says_when_no_answer_comes(
-    demo: Running, browser: Browser, width: int
-) -> None:
+def test_the_phone_page_is_live_narrow_and_says_when_no_answer_comes(demo: Running, browser: Browser) -> None:
     with seen(browser, f"{demo.url}/m", "phone") as watched:
         page = watched.page
-        page.set_viewport_size({"width": width, "height": 700})
         page.wait_for_function("() => document.querySelector('#age').textContent.startsWith('LIVE')", timeout=15_000)
-        assert page.evaluate("() => document.documentElement.scrollWidth <= window.innerWidth")
+        for width in (390, 320):
+            page.set_viewport_size({"width": width, "height": 700})
+            assert page.evaluate("() => document.documentElement.scrollWidth <= window.innerWidth")
         first = page.inner_text("#age")
         page.wait_for_function(
             "first => document.querySelector('#age').textContent !== first", arg=first, timeout=15_000

@@ -3,22 +3,19 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 
 import pytest
 from playwright.sync_api import Browser
 
 from tests.browser.seeing import seen
-from tests.running import Running, live_demo
+from tests.running import Running
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(180)]
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
-    """Return a demo fast enough that a quarter of an hour passes while a test waits."""
-    with live_demo(tmp_path_factory.mktemp("demo"), "--speed", "100") as started:
-        yield started
+def demo(fast_demo: Running) -> Running:
+    return fast_demo
 
 
 def test_the_detail_of_a_derived_value_says_how_sure_it_is(demo: Running, browser: Browser) -> None:

@@ -15,12 +15,18 @@ from plantview.channel.client import ChannelClient
 from plantview.clock import ManualClock
 from plantview.config import load_plant
 from plantview.config.bundled import bundled
+from plantview.model.operation import Operation
+from plantview.model.services import WORDS
 from plantview.web.app import build_application
 from plantview.web.frame_view import BAD_AFTER_REAL_S, LINK_DEADLINE_REAL_S, FrameView
 from plantview.web.hosts import allowed_hosts
 from plantview.web.live import Live
+from plantview.web.plain.help_legend import MARKS, STATES
+from plantview.web.plain.help_words import PAGE_WORDS
 from plantview.web.plain.spark import COLUMNS, HEIGHT, WIDTH, spark
 from plantview.web.plain.wall import SCRIPTS, STYLES
+from plantview.web.routes import HELP, PAGES
+from plantview.web.schematic.signs import SIGNS
 from tests.unit.fake_field import START_MS, FakeField
 
 PLANT = load_plant(bundled("plants") / "larkfield")
@@ -156,3 +162,28 @@ def test_a_spark_line_is_within_its_box_and_leaves_gaps() -> None:
 @pytest.mark.parametrize("values", [[], [None, None, None], [float("nan")] * 3])
 def test_nothing_is_drawn_where_nothing_is_known(values: list[float | None]) -> None:
     assert spark(list(range(len(values))), values, 0, 10) == ""
+
+
+async def test_the_help_says_what_every_page_is_for_and_leads_there(site: Site) -> None:
+    text = (await site.http.get(HELP)).text
+    assert set(PAGE_WORDS) == {*PAGES, "/wall", "/m"}
+    needing_more = {path for path in PAGE_WORDS if path.endswith(("/loop", "/machine", "/record"))}
+    for path in set(PAGE_WORDS) - needing_more:
+        assert f'<a href="{path}">' in text, path
+        assert f'id="page{path.replace("/", "-")}"' in text, path
+
+
+async def test_the_help_explains_every_state_every_mark_and_the_four_pipes(site: Site) -> None:
+    text = (await site.http.get(HELP)).text
+    explained = {word for row in STATES for word in row[1].split(", ")}
+    assert {str(state).replace("-", " ").upper() for state in Operation} == explained
+    assert [name for name, _ in MARKS] == list(SIGNS)
+    for letters in ("CHWS", "CHWR", "CWS", "CWR"):
+        assert f"<b>{letters}</b>, {WORDS[letters].removesuffix(f' ({letters})')}: " in text
+    for caution in ("Lock and tag at the disconnect", "manual, local codes and licensed practice"):
+        assert caution in text
+
+
+async def test_every_page_and_the_phone_lead_to_the_help(site: Site) -> None:
+    assert f'href="{HELP}"' in (await site.http.get("/m")).text
+    assert '"id":"help"' in (await site.http.get("/_dash-layout")).text

@@ -14,7 +14,7 @@ from plantview.model.person import Act, Person
 from plantview.web.access.gate import Access, person_of
 from plantview.web.access.passwords import LENGTH_MAX
 from plantview.web.frame_view import FrameView
-from plantview.web.routes import ACCOUNT, PAGES, PHONE, WALL
+from plantview.web.routes import ACCOUNT, HELP, PAGES, PHONE, WALL
 
 NEXT_MAX: Final = 2_000
 HEAD: Final = """<!DOCTYPE html>
@@ -27,7 +27,7 @@ SIGN_IN_PAGE: Final = """<body data-next="{next}"><main>
 <header><h1>{plant}</h1>{simulated}</header>
 <form id="sign-in">
 <h2>Sign in</h2>
-<label for="name">Name</label><input id="name" name="name" autocomplete="username" autocapitalize="none" spellcheck="false" maxlength="40" required autofocus>
+{notice}<label for="name">Name</label><input id="name" name="name" autocomplete="username" autocapitalize="none" spellcheck="false" maxlength="40" required autofocus>
 <label for="password">Password</label><input id="password" name="password" type="password" autocomplete="current-password" maxlength="{longest}" required>
 <p id="answer" role="alert"></p>
 <button type="submit">Sign in</button>
@@ -37,7 +37,7 @@ SIGN_IN_PAGE: Final = """<body data-next="{next}"><main>
 </main><script src="/assets/plain_sign_in.js"></script></body></html>
 """
 ACCOUNT_PAGE: Final = """<body><main class="wide">
-<header><h1>{plant}</h1>{simulated}<a href="/">back to the plant</a></header>
+<header><h1>{plant}</h1>{simulated}<nav aria-label="Elsewhere"><a href="/">back to the plant</a> <a href="/help">help</a></nav></header>
 <section><h2>{name}</h2><p>{role}: {may}.</p><button type="button" id="sign-out">Sign out</button></section>
 <form id="new-password"><h2>Change your password</h2>
 <input name="name" value="{name}" autocomplete="username" hidden>
@@ -52,7 +52,7 @@ SESSIONS: Final = """<section id="sessions"><h2>Signed in now</h2><p id="ended" 
 """
 OFF: Final = """<body><main><header><h1>{plant}</h1>{simulated}</header>
 <section><h2>Accounts are off</h2><p>Everybody at this computer is an operator. To let people sign in by name, make an
-administrator on this computer: <code>plantview accounts add NAME --role admin</code></p><a href="/">back to the plant</a>
+administrator on this computer: <code>plantview accounts add NAME --role admin</code></p><p><a href="/">back to the plant</a> <a href="/help">help</a></p>
 </section></main></body></html>
 """
 WORDS: Final = {
@@ -76,7 +76,14 @@ class AccountPages:
         wanted = _next(request.query_params.get("next", ""))
         if self._access.signed_in(request.headers) is not None:
             return RedirectResponse(wanted, HTTPStatus.SEE_OTHER)
-        return self._page("Sign in", SIGN_IN_PAGE if self._access.on else OFF, next=escape(wanted))
+        return self._page(
+            "Sign in", SIGN_IN_PAGE if self._access.on else OFF, next=escape(wanted), notice=self._notice()
+        )
+
+    def _notice(self) -> str:
+        """Return the site's own words to whoever signs in, before the fields: a line each, nothing of it is markup."""
+        lines = self._view.plant.sign_in_notice.splitlines()
+        return f'<p id="notice" class="notice">{"<br>".join(map(escape, lines))}</p>\n' if lines else ""
 
     async def account(self, request: Request) -> Response:
         """Return who one is, how to change the password, and for who keeps accounts the open sessions."""
@@ -110,5 +117,5 @@ def _sessions(person: Person) -> str:
 def _next(wanted: str) -> str:
     """Return where to go after the sign-in: a page of ours, or the plant."""
     parts = urlsplit(wanted[:NEXT_MAX].replace("\\", "/"))
-    known = not parts.scheme and not parts.netloc and parts.path in {*PAGES, ACCOUNT, PHONE, WALL}
+    known = not parts.scheme and not parts.netloc and parts.path in {*PAGES, ACCOUNT, HELP, PHONE, WALL}
     return parts.geturl() if known else "/"

@@ -47,7 +47,7 @@ def is_open(path: str) -> bool:
 
 def by_hand(path: str) -> bool:
     """Whether a person asks for it, not a page by itself: it keeps a session from being idle."""
-    return path in routes.PAGES or path in {routes.PHONE, routes.ACCOUNT} or path in routes.POSTED
+    return path in routes.PAGES or path in {routes.PHONE, routes.HELP, routes.ACCOUNT} or path in routes.POSTED
 
 
 def act_of(path: str) -> Act | None:

@@ -14,13 +14,13 @@ from dash import html
 from plantview.web.attributes import attributes
 from plantview.web.frame_view import FrameView
 from plantview.web.headline import headlines
+from plantview.web.pages.past import past_only
 
 
 def layout(view: FrameView) -> list[Any]:
     """Return the page of the whole plant; where no device is asked, the way to its past."""
-    if view.hello.get("past_only"):
-        words = "No device is asked here: this is stored history of the plant."
-        return [html.P([words, " ", html.A("Look back at it", href="/past")], className="past-only")]
+    if elsewhere := past_only(view):
+        return elsewhere
     told = orjson.dumps(headlines(view.plant, view.signals)).decode()
     return [
         html.Section(id="headline", **attributes(data_headline=told, aria_label="Plant at a glance")),

@@ -25,4 +25,10 @@ def layout(_view: FrameView) -> list[Any]:
             className="filter",
         ),
         table("points", "All values", COLUMNS),
+        html.P(
+            "No value fits. Words are looked for in name, equipment, measurement, device, address and quality: CH-1, flow, BC-2, stale.",
+            id="point-none",
+            className="summary",
+            hidden=True,
+        ),
     ]

@@ -49,7 +49,18 @@ def _pipes(plant: Plant, signals: Mapping[str, Signal]) -> list[Card]:
         for header in loop.headers:
             lines = tuple((words, f"{header}.{name}") for words, name in HEADER_LINES if f"{header}.{name}" in signals)
             pipes.append(Card(header, f"{WORDS[service_of(loop, header)]}: {header}", False, lines))
+        for bypass in loop.bypasses:
+            flow = f"{bypass.id}.flow"
+            pipes.append(Card(bypass.id, bypass.id.replace("-", " "), False, (("flow", flow),) * (flow in signals)))
+            pipes += [_valve(plant, valve) for valve in bypass.via]
+        for stage in loop.stages_of("valve"):
+            pipes += [_valve(plant, port.equipment) for port in stage.ports()]
     return pipes
+
+
+def _valve(plant: Plant, valve: str) -> Card:
+    """Return the block of a valve: its state is its position in words."""
+    return Card(valve, plant.equipment[valve].label, True, ())
 
 
 def _machines(plant: Plant, signals: Mapping[str, Signal]) -> list[Card]:

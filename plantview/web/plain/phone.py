@@ -21,21 +21,23 @@ from plantview.web.asked import whole
 from plantview.web.field_asks import ask_field
 from plantview.web.frame_view import FrameView
 from plantview.web.headline import headlines
+from plantview.web.plain.armed import armed
 from plantview.web.plain.choice import Card, cards
 from plantview.web.plain.spark import HEIGHT, WIDTH, spark
+from plantview.web.plain.waters import waters_of
 from plantview.web.plain.words import in_words, sign_of
 
 HOUR_MS: Final = 3_600_000
 MISSED_ROWS: Final = 50
 PAGE: Final = """<!DOCTYPE html>
-<html lang="en" data-units="{units}"><head><meta charset="utf-8">
+<html lang="en" data-units="{units}" data-theme="auto"><head><meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1"><title>{name}</title>
 <link rel="icon" href="/assets/icon.svg"><link rel="stylesheet" href="/assets/tokens.css">
-<link rel="stylesheet" href="/assets/plain_phone.css"></head>
+<link rel="stylesheet" href="/assets/plain_phone.css"><script src="/assets/plain_theme.js"></script></head>
 <body><header><h1>{name}</h1>{simulated}<p id="age" role="status">{now}</p></header>
 <main><section id="alarms" aria-label="Active alarms"></section><section id="missed" hidden aria-label="While you were away"></section>
 <section id="heads" aria-label="Plant at a glance">{heads}</section>{cards}</main>
-<footer><a href="/m?units={other}">show {other_word}</a> <a href="/">the drawing</a> <a href="/alarms">acknowledge</a> <span id="who"></span></footer>
+<footer><a href="/m?units={other}">show {other_word}</a> <a href="/">the drawing</a> <a href="/alarms">acknowledge</a> <a href="/help">help</a> <button type="button" id="theme">Auto</button> <span id="who"></span></footer>
 <script src="/assets/plain_phone.js"></script><script src="/assets/session.js"></script></body></html>
 """
 SIMULATED: Final = '<strong class="simulated">SIMULATED</strong>'
@@ -48,6 +50,7 @@ class PhonePage:
 
     def __init__(self, view: FrameView, client: ChannelClient) -> None:
         self._view, self._client = view, client
+        self._waters = waters_of(view.plant)
 
     async def page(self, request: Request) -> Response:
         """Return the whole page with its numbers as they are now."""
@@ -56,7 +59,9 @@ class PhonePage:
         text = PAGE.format(
             name=escape(plant.name),
             units=system,
-            simulated=(SIMULATED if plant.simulated else "") + (PRACTICE if plant.writes.practice else ""),
+            simulated=(SIMULATED if plant.simulated else "")
+            + (PRACTICE if plant.writes.practice else "")
+            + armed(plant),
             now=escape(local_text(self._view.now_ms(), plant.zone)),
             heads="".join([await self._head(row, system) for row in headlines(plant, self._view.signals)]),
             cards="".join(self._card(card, system) for card in cards(plant, self._view.signals)),
@@ -84,6 +89,7 @@ class PhonePage:
                     row["text"],
                     local_text(row["since_ms"], view.plant.zone),
                     row["acked"],
+                    row["id"],
                 ]
                 for row in view.alarms.get("active", [])
             ],
@@ -110,8 +116,12 @@ class PhonePage:
     def _value(self, name: str, system: str) -> list[str]:
         reading = self._view.reading(name)
         shown = in_words(self._view.signals[name], reading, system)
-        sign = sign_of(shown.mark, (self._view.now_ms() - reading.at_ms) / 1_000)
-        return [shown.text, shown.mark, sign] if sign else [shown.text, shown.mark]
+        flows = self._view.flows if self._view.link().ok else {}
+        text, mark = self._waters.directed(name, shown, flows), shown.mark
+        if mark not in {"stale", "bad"} and self._waters.stands(name, flows):
+            return [f"{text} no flow", "standing"]
+        sign = sign_of(mark, (self._view.now_ms() - reading.at_ms) / 1_000)
+        return [text, mark, sign] if sign else [text, mark]
 
     async def _head(self, row: dict[str, Any], system: str) -> str:
         name = row["signal"]
