@@ -53,6 +53,7 @@
     const parts = [...arms];
     if (ours.length) parts.push(`${ours.length} override${ours.length > 1 ? "s" : ""} of ours`);
     if (late.length) parts.push(`${late.length} to be looked at`);
+    for (const row of state.waiting.filter((one) => !one.approved_by)) parts.push(`a command of ${row.person} for ${row.equipment} waits for a second person`);
     if (state.notices.length) parts.push(`work notice: ${state.notices.map((row) => row.equipment).join(", ")}`);
     box.hidden = !parts.length;
     const words = parts.join("  ·  ");
@@ -77,27 +78,35 @@
     const how = [HOW[row.result] || row.result, row.detail, row.held_back, row.effect].filter(Boolean).join("; ");
     const end = row.state === "TAKEN" ? button("Seen, leave it", doing("dismiss", { id: row.id }, "left to the other writer"))
       : row.open ? button("Release…", () => window.plantviewDialog.release(row)) : "";
-    const made = cells(row.equipment, row.point.split(".").slice(1).join("."), text(row.point, row.value), row.priority ? `priority ${row.priority}` : "no slot, stays",
-      how, row.open ? left(row.left_s) : `ended`, row.person, row.reason, end);
+    const made = cells(row.equipment, row.point.split(".").slice(1).join("."), text(row.point, row.value), end, row.priority ? `priority ${row.priority}` : "no slot, stays",
+      how, row.open ? left(row.left_s) : `ended`, row.person, row.reason);
     made.classList.toggle("trouble", row.open && !["HELD", "NONE"].includes(row.signal));
-    made.children[4].className = made.children[7].className = "wide";
+    made.children[5].className = made.children[8].className = "wide";
     return made;
   }));
 
   const notices = () => fill(one("#notices-rows"), state.notices.map((row) => cells(row.equipment, row.text, row.person, row.phone,
     moment(row.since_ms, state.now_ms), button("Remove…", () => window.plantviewDialog.notice(row)))));
 
+  const waiting = () => {
+    one("#waiting-box").hidden = !state.waiting.length;
+    fill(one("#waiting-rows"), state.waiting.map((row) => cells(row.equipment, row.point.split(".").slice(1).join("."), text(row.point, row.value),
+      row.approved_by || row.person === state.you?.name ? "" : button("Look at it…", () => window.plantviewDialog.approve(row)),
+      row.person, row.approved_by || "nobody yet", left(row.left_s))));
+  };
+
   const readHeld = async () => {
     if (!one("#held-rows") || performance.now() - heldAt < HELD_MS) return;
     heldAt = performance.now();
     say(one("#held-count"), "Reading every commandable point …");
     try {
-      const found = await (await fetch("/api/v1/commands/held", { cache: "no-store" })).json();
+      const asked = await fetch("/api/v1/commands/held", { cache: "no-store" }), found = await asked.json();
+      if (!asked.ok) { say(one("#held-count"), found.detail || "Could not be read just now."); return; }
       fill(one("#held-rows"), found.held.map((row) => cells(row.equipment, row.point.split(".").slice(1).join("."), String(row.priority),
         row.word || `${row.value ?? "?"} ${row.unit_label}`.trim(), row.word ? "" : `${row.now ?? "?"} ${row.unit_label}`.trim(), row.winner ? "wins" : "",
-        row.ours ? "this program" : row.by, row.since ? `${row.since} (device time)` : `at least ${moment(row.seen_since_ms, state.now_ms)}`, row.ours ? "ours" : "")));
+        row.ours ? "this program" : row.by, row.since ? `${row.since} (device time)` : `at least ${moment(row.seen_since_ms, state?.now_ms || Date.now())}`, row.ours ? "ours" : "")));
       const silent = Object.entries(found.silent).map(([point, why]) => `${point}: ${why}`);
-      say(one("#held-count"), `${found.held.length} priorities held in ${found.points} commandable BACnet points.${silent.length ? ` No answer: ${silent.join("; ")}` : ""} Modbus points have no priorities.`);
+      say(one("#held-count"), `${found.held.length} ${found.held.length === 1 ? "priority" : "priorities"} held in ${found.points} commandable BACnet points.${silent.length ? ` No answer: ${silent.join("; ")}` : ""} Modbus points have no priorities.`);
     } catch { say(one("#held-count"), "Could not be read just now."); }
   };
 
@@ -121,11 +130,21 @@
     one("#notice-box").replaceChildren(field("Equipment", select("notice-equipment", all.map((name) => [name, name]))), field("Work", input("notice-text", { maxlength: "300" })),
       field("Phone", input("notice-phone", { maxlength: "40" })), button("Put up a work notice", notice));
   };
+  /* How long the server's shortest answer takes to get here: the better of two. */
+  const answerMs = async () => {
+    const took = [];
+    for (let turn = 0; turn < 2; turn += 1) {
+      const begin = performance.now();
+      await fetch("/healthz", { cache: "no-store" });
+      took.push(performance.now() - begin);
+    }
+    return Math.round(Math.min(...took));
+  };
   const arm = async () => {
     const password = one("#arm-password");
     try {
       if (password) await post("/api/v1/session/confirm", { password: password.value });
-      take(await act("arm", { equipment: one("#arm-equipment").value, reason: one("#arm-reason").value }));
+      take(await act("arm", { equipment: one("#arm-equipment").value, reason: one("#arm-reason").value, link_ms: await answerMs() }));
       answer("armed: everybody sees it on every page");
     } catch (error) { answer(error.message); }
     if (password) password.value = "";
@@ -144,6 +163,7 @@
   const paint = () => {
     if (!state) return;
     strip();
+    readHeld();
     if (!one("#ours-rows")) return;
     if (!one("#arm-equipment") && state.permits?.length) built();
     const box = one("#commands-trouble");
@@ -151,8 +171,8 @@
     say(box, trouble);
     box.hidden = !trouble;
     ours();
+    waiting();
     notices();
-    readHeld();
   };
   const look = async () => {
     try {
@@ -160,7 +180,7 @@
       if (found.ok) state = await found.json();
       paint();
     } catch { /* no link: the page itself says so */ }
-    if (state && !state.enabled) clearInterval(timer);
+    if (state && !state.enabled) { clearInterval(timer); setInterval(readHeld, HELD_MS); }
   };
   const heard = () => { if (state?.mine?.length) act("heard").then(take, () => {}); };
 

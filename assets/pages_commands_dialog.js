@@ -9,25 +9,32 @@
   const answer = (words) => say(one("#commands-answer"), words);
   const row = (name, words, strong = false) => [make("dt", {}, name), make("dd", strong ? { class: "strong" } : {}, words)];
 
-  /* Show a dialog; return what closes it. Confirm stays shut until `wait` seconds have passed and the name is typed. */
-  const show = (title, body, confirm, sure, { typed = "", wait = 1 } = {}) => {
+  /* Show a dialog. Confirm stays shut until `wait` seconds have passed, the name is typed and `agreed` says yes; and after `goodFor` seconds. */
+  const show = (title, body, confirm, sure, { typed = "", wait = 1, goodFor = 0, agreed = () => "" } = {}) => {
     const box = make("dialog", { class: "command-dialog", "aria-labelledby": "dialog-title" });
     const close = () => { box.close(); box.remove(); };
-    const go = button(confirm, async () => { go.disabled = true; await sure(name?.value || "", close); }, { class: "command-button sure" });
+    const began = performance.now();
+    const go = button(confirm, async () => { sent = go.disabled = true; await sure(name?.value || "", close); }, { class: "command-button sure" });
     const cancel = button("Cancel", close);
     const name = typed ? input("dialog-typed", { placeholder: typed, spellcheck: "false" }) : null;
-    let waited = false;
-    const judge = () => { go.disabled = !waited || (typed !== "" && name.value.trim() !== typed); };
+    const clock = make("p", { class: "summary", id: "dialog-clock" });
+    let sent = false;
+    const judge = () => {
+      const passed = (performance.now() - began) / 1000, over = goodFor && passed >= goodFor, lacks = agreed();
+      go.disabled = sent || over || lacks !== "" || passed < wait + .1 || (typed !== "" && name.value.trim() !== typed);
+      say(clock, over ? "This look is too old: cancel, and look again." : [lacks, goodFor ? `Good for another ${Math.ceil(goodFor - passed)} s.` : ""].filter(Boolean).join(" "));
+    };
     name?.addEventListener("input", judge);
-    setTimeout(() => { waited = true; judge(); }, wait * 1000 + 100);
+    const timer = setInterval(judge, 500);
     go.disabled = true;
     const note = make("p", { class: "summary", id: "dialog-answer", role: "alert" });
     box.append(make("h2", { id: "dialog-title" }, title), make("p", { class: "not-lockout" }, NOT_LOCKOUT), body,
-      ...(name ? [field(`Type ${typed} to confirm`, name)] : []), note, make("div", { class: "command-row ends" }, cancel, go));
-    box.addEventListener("close", () => box.remove());
+      ...(name ? [field(`Type ${typed} to confirm`, name)] : []), clock, note, make("div", { class: "command-row ends" }, cancel, go));
+    box.addEventListener("close", () => { clearInterval(timer); box.remove(); });
     document.body.append(box);
     box.showModal();
-    cancel.focus({ preventScroll: true });  // everything is to be seen from its top
+    cancel.focus({ preventScroll: true });
+    box.scrollTop = 0;  // opening has scrolled to the first field: everything is to be seen from its top
     return { say: (words) => say(note, words) };
   };
 
@@ -66,7 +73,25 @@
         answer(done.result === "UNKNOWN" ? "sent, and no answer came: do not write again, the next reading decides" : `sent: ${done.detail || "being read back"}`);
       } catch (error) { shown.say(error.message); }
       look();
-    }, { typed: found.typed ? found.equipment : "", wait: found.wait_s });
+    }, { typed: found.typed ? found.equipment : "", wait: found.wait_s, goodFor: found.good_for_s, agreed: found.two_people ? () => agreement(found.number) : undefined });
+  };
+
+  /* What is still lacking of a second person; empty once one agreed. The state is asked for more often while it lacks. */
+  let asked = 0;
+  const agreement = (number) => {
+    if (state()?.waiting?.some((row) => row.number === number && row.approved_by)) return "";
+    if (performance.now() - asked > 1000) { asked = performance.now(); look(); }
+    return "A second person must agree, on the page Overrides of their own browser.";
+  };
+
+  const approve = async (row) => {
+    let found;
+    try { found = await act("approve_look", { number: row.number }); } catch (error) { return answer(error.message); }
+    const body = make("div", {}, make("p", {}, `${found.person} wants this${found.why ? `: ${found.why}` : ""}.`), seen(found));
+    const shown = show("A second person agrees", body, `Agree to ${text(row.point, found.value)} for ${found.equipment}`, async (_name, close) => {
+      try { take(await act("approve", { number: row.number })); close(); answer(`agreed: ${found.person} may confirm now`); } catch (error) { shown.say(error.message); }
+      look();
+    }, { goodFor: row.left_s });
   };
 
   const release = async (row) => {
@@ -92,5 +117,5 @@
     });
   };
 
-  window.plantviewDialog = { stage, release, notice };
+  window.plantviewDialog = { stage, approve, release, notice };
 })();

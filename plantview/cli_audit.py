@@ -19,7 +19,7 @@ from plantview.config.loader import load_plant
 from plantview.model.person import Person, Role
 
 ASK_REAL_S: Final = 60.0
-SHOWN: Final = ("point", "before", "requested", "after", "priority", "result", "rule", "reason")
+SHOWN: Final = ("named", "point", "before", "requested", "after", "priority", "result", "rule", "reason")
 
 
 def anchor_folder(plant_dir: Path, data: Path) -> Path:

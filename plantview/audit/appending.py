@@ -23,6 +23,15 @@ def append_synced(path: Path, octets: bytes) -> None:
         os.close(opened)
 
 
+def replace_synced(path: Path, octets: bytes) -> None:
+    """Replace a whole file: after a power cut the old one or the new one is there; OSError if it cannot be had."""
+    new = path.with_name(path.name + ".new")
+    new.unlink(missing_ok=True)
+    append_synced(new, octets)
+    new.replace(path)
+    sync_folder(path.parent)
+
+
 def sync_folder(folder: Path) -> None:
     """Have the names in a folder on disk."""
     opened = os.open(folder, os.O_RDONLY)

@@ -17,6 +17,7 @@ from plantview.model.person import Person
 
 FILE_BYTES_MAX: Final = 32 * 1024 * 1024
 """A new file is begun beyond this; none is ever removed."""
+TURNED: Final = "goes on in a new file"
 TEXT_MAX: Final = 500
 ANCHOR_EVERY_S: Final = 3_600.0
 REFUSALS_PER_MIN: Final = 60
@@ -67,6 +68,8 @@ class AuditBook:
 
         ``fields`` are point, address, before, requested, after, priority, expiry, reason, result and the like.
         """
+        if act != TURNED and self._is_full():
+            self.append(TURNED, before=self._path().name)
         record: dict[str, Any] = {
             "seq": self._seq + 1,
             "at": utc_text(self._clock.now_ms()),
@@ -83,7 +86,7 @@ class AuditBook:
         record["hash"] = hashed(record)
         line = orjson.dumps(record, option=orjson.OPT_SORT_KEYS | orjson.OPT_APPEND_NEWLINE)
         try:
-            self._write(line)
+            append_synced(self._path() if act != TURNED else self._next_path(), line)
         except OSError as error:
             self.trouble = f"the audit cannot be written: {error.strerror or error}"
             raise AuditUnwritable(self.trouble) from error
@@ -121,11 +124,14 @@ class AuditBook:
         except AuditUnwritable:
             return  # said by ``trouble``; nothing happened that would have to be undone
 
-    def _write(self, line: bytes) -> None:
-        path = self._path()
-        if path.exists() and path.stat().st_size + len(line) > FILE_BYTES_MAX:
-            path = self._data / FOLDER / f"audit-{self._seq + 1:09d}.jsonl"
-        append_synced(path, line)
+    def _is_full(self) -> bool:
+        try:
+            return self._path().stat().st_size >= FILE_BYTES_MAX
+        except OSError:
+            return False
+
+    def _next_path(self) -> Path:
+        return self._data / FOLDER / f"audit-{self._seq + 1:09d}.jsonl"
 
     def _path(self) -> Path:
         found = files(self._data)

@@ -12,7 +12,7 @@ from typing import Any, Final
 from plantview.alarms.expression import ExpressionError, parse, signals_of
 from plantview.alarms.gate import Gate
 from plantview.model.permit import Permit
-from plantview.model.plant import Plant
+from plantview.model.plant import Loop, Plant
 from plantview.model.point import Point
 from plantview.model.reading import Frame
 from plantview.model.signal import Signal
@@ -39,23 +39,35 @@ class Condition:
         }  # fmt: skip
 
 
-def built_in(plant: Plant, point: Point, value: float) -> list[str]:
-    """Return the minimum set for a command, in the words of alarm rows.
+def built_in(plant: Plant, point: Point, value: float, now: float | None) -> list[str]:
+    """Return the minimum set for a command, in the words of alarm rows; ``now`` is the present value, None for unknown.
 
     Common practice, no source: flow proven before a chiller is enabled, no fault standing, its restart time over;
-    a pump or a valve is not closed on a machine that runs and has no other.
+    a pump or a valve is not closed on a machine that runs and has no other, a pump not slowed below its least flow;
+    a tower fan is not stopped while the condenser water is as warm as the chillers are made for.
     """
     item = plant.equipment.get(point.equipment)
-    kind = item.kind if item is not None else ""
+    what = (item.kind if item is not None else "", point.measurement)
     rows: list[str] = []
-    if (kind, point.measurement) == ("chiller", "enable") and value == ON:
+    if what == ("chiller", "enable") and value == ON:
         rows += _before_start(plant, point.equipment)
-    if value == OFF and (kind, point.measurement) in _CARRIERS:
+    if what in _CARRIERS and (value == OFF or _closing(point, value, now)):
         rows += _before_stop(plant, point.equipment)
+    if what == ("pump", "speed_command") and now is not None and 0 < value < now:
+        rows += _before_slowing(plant, point.equipment, now / value)
+    if what == ("fan", "command") and value == OFF:
+        rows += _before_warming(plant, point.equipment)
     return rows
 
 
+def _closing(point: Point, value: float, now: float | None) -> bool:
+    """Return whether a modulating valve moves towards shut; one that nobody knows the position of may do so."""
+    return point.quantity == "percent" and (now is None or value < now)
+
+
 _CARRIERS: Final = frozenset({("pump", "command"), ("valve", "command"), ("tower_cell", "isolation_valve_command")})
+_LEAST_FLOWS: Final = (("chw_flow", "min_chw_flow"), ("cw_flow", "min_cw_flow"))
+"""Measured flow of a chiller, and the design datum that it must not fall below."""
 _PROOFS: Final = ("chw_flow_proof", "cw_flow_proof")
 _QUIET: Final = ("fault",)
 RESTART_LEFT: Final = "restart_time_left"
@@ -83,11 +95,42 @@ def _before_stop(plant: Plant, carrier: str) -> list[str]:
         stages = [stage for stage in loop.stages if any(port.equipment == carrier for port in stage.ports())]
         others = [port.equipment for stage in stages for port in stage.ports() if port.equipment != carrier]
         running = [f"{other} runs" for other in dict.fromkeys(others) if plant.point(other, "status") is not None]
-        for stage in stages and loop.stages_of("chiller"):
-            chillers = [port.equipment for port in stage.ports() if plant.equipment[port.equipment].kind == "chiller"]
-            stopped = [f"not {chiller} runs" for chiller in chillers]
-            rows += [" or ".join([one, *running]) for one in stopped]
+        if stages:
+            rows += [" or ".join([f"not {chiller} runs", *running]) for chiller in _chillers(plant, loop)]
     return rows
+
+
+def _before_slowing(plant: Plant, pump: str, ratio: float) -> list[str]:
+    """Return that each chiller of the pump's loop stands, or has ``ratio`` times its least flow: flow falls as the speed."""
+    rows = []
+    for loop in plant.loops.values():
+        if pump not in {port.equipment for stage in loop.stages for port in stage.ports()}:
+            continue
+        measured, least = _LEAST_FLOWS[loop.water != "chilled"]
+        for chiller in _chillers(plant, loop):
+            limit = plant.equipment[chiller].design.get(least)
+            if limit is not None:
+                rows.append(f"not {chiller} runs or {chiller}.{measured} above {limit * ratio:.6g} L/s")
+    return rows
+
+
+def _before_warming(plant: Plant, fan: str) -> list[str]:
+    """Return that no chiller runs, or that the water which they get is cooler than what they are made for."""
+    cell = plant.equipment[fan].part_of
+    rows = []
+    for loop in plant.loops.values():
+        if cell not in {port.equipment for stage in loop.stages for port in stage.ports()}:
+            continue
+        for chiller in _chillers(plant, loop):
+            limit = plant.equipment[chiller].design.get("cws_temp")
+            cool = "" if limit is None else f" or {chiller}.cws_temp below {limit:.6g} degC"
+            rows.append(f"not {chiller} runs{cool}")
+    return rows
+
+
+def _chillers(plant: Plant, loop: Loop) -> list[str]:
+    ports = [port.equipment for stage in loop.stages_of("chiller") for port in stage.ports()]
+    return [name for name in dict.fromkeys(ports) if plant.equipment[name].kind == "chiller"]
 
 
 def judge(
@@ -116,6 +159,6 @@ def _shown(signal: Signal, value: float | None) -> float | str | None:
     return value if value is None else signal.states.get(round(value), value)
 
 
-def needs(plant: Plant, permit: Permit, point: Point, value: float) -> list[str]:
+def needs(plant: Plant, permit: Permit, point: Point, value: float, now: float | None) -> list[str]:
     """Return every condition of a command."""
-    return [*permit.needs, *built_in(plant, point, value)]
+    return [*permit.needs, *built_in(plant, point, value, now)]

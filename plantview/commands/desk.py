@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Mapping
+from contextlib import nullcontext
 from typing import Any, Final
 
 from plantview.commands.arming import ARM_S, Arms
@@ -13,9 +14,11 @@ from plantview.commands.notices import CLEAR, Notices
 from plantview.commands.override import Override
 from plantview.commands.site import Site
 from plantview.commands.staging import Staging
-from plantview.commands.sweep import Sweep
+from plantview.commands.verdict import ours_at
 from plantview.errors import AuditUnwritable, CommandRefused, DriverError
 from plantview.model.person import Act, Person
+from plantview.model.point import Point
+from plantview.polling.held import Held
 
 NOT_LOCKOUT: Final = "Not lockout: lock and tag at the disconnect before work. Local codes, the machine's manual and licensed practice come first."
 CHANGE_SLOTS: Final = frozenset({"commit", "release", "release_all"})
@@ -34,9 +37,10 @@ class Desk:
         self.arms = Arms(site.clock)
         self.staging = Staging(site, self.arms, self.notices, self.keeper)
         self.committing = Committing(site, self.staging, self.notices, self.keeper, self._reason)
-        self.sweep = Sweep(site, self.keeper)
+        self.held = Held(site.plant, site.clock, lambda: nullcontext(site.targets), self._ours, site.locks)
         self.acts: Mapping[str, Answer] = {
-            "arm": self._arm, "disarm": self._disarm, "stage": self.staging.stage, "approve": self._approve,
+            "arm": self._arm, "disarm": self._disarm, "stage": self.staging.stage,
+            "approve_look": self._approve_look, "approve": self._approve,
             "commit": self.committing.commit, "release_look": self._release_look, "release": self._release,
             "release_all": self._release_all, "dismiss": self._dismiss, "notice": self._notice,
             "notice_remove": self._notice_remove, "heard": self._heard,
@@ -64,7 +68,7 @@ class Desk:
         except AuditUnwritable as error:
             raise CommandRefused("audit", f"{error}; without it nothing is done") from error
         if name in CHANGE_SLOTS:
-            self.sweep.forget()
+            self.held.forget()
         return done
 
     async def _arm(self, person: Person, body: Body) -> Body:
@@ -95,10 +99,15 @@ class Desk:
         self._drop(equipment, f"disarmed by {person.name}")
         return self.state()
 
+    async def _approve_look(self, person: Person, body: Body) -> Body:
+        """Return what the first person saw."""
+        staged = self.staging.waiting(body.get("number"), person)
+        return {**staged.shown, "person": staged.person.name, "why": self._reason(staged.point.equipment)}
+
     async def _approve(self, person: Person, body: Body) -> Body:
-        staged = self.staging.approve(str(body.get("token", "")), person)
+        staged = self.staging.approve(body.get("number"), person)
         self.site.audit.append("approve", person, point=staged.point.name, requested=staged.value)
-        return {"approved_by": staged.approved_by}
+        return {**self.state(), "approved_by": staged.approved_by}
 
     async def _release_look(self, person: Person, body: Body) -> Body:
         """Return what takes over when an override is released."""
@@ -186,6 +195,7 @@ class Desk:
         for arm, why in self.arms.ended():
             self.staging.drop_equipment(arm.equipment)
             self.site.tell("disarmed", None, point=arm.equipment, before=arm.person.name, result=why)
+        self.staging.standstill.watch()
         await self.keeper.tick()
         watch_effects(self.site, self.keeper)
         try:
@@ -219,6 +229,7 @@ class Desk:
         return {
             "enabled": True, "practice": self.site.plant.writes.practice, "warning": NOT_LOCKOUT,
             "arms": self.arms.rows(), "overrides": self.keeper.rows(), "notices": self.notices.rows(),
+            "waiting": self.staging.waiting_rows(),
             "trouble": "; ".join(filter(None, (self.site.audit.trouble, self.site.ledger.trouble))),
             "now_ms": self.site.clock.now_ms(),
         }  # fmt: skip
@@ -236,6 +247,9 @@ class Desk:
     def _reason(self, equipment: str) -> str:
         arm = self.arms.get(equipment)
         return arm.reason if arm is not None else ""
+
+    def _ours(self, point: Point, priority: int, held: float) -> bool:
+        return ours_at(self.keeper.on(point.name), priority, held)
 
     def _open(self, body: Body) -> Override:
         number = body.get("id")

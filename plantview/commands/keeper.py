@@ -27,7 +27,9 @@ RANK: Final = {"chiller": 0, "heat_exchanger": 1, "tower_cell": 1, "fan": 1, "pu
 RANK_WAIT_S: Final = 60.0
 """A machine that cannot be released holds its pumps up for so long."""
 NEVER_S: Final = float("inf")
-MOVES: Final = {0: "NONE", 1: "HELD", 2: "NOT RELEASED", 3: "OTHER WRITER", 4: "HELD BACK", 5: "UNKNOWN"}
+DAY_MS: Final = 86_400_000
+REMINDER_MS: Final = 3_600_000
+MOVES: Final = {0: "NONE", 1: "HELD", 2: "NOT RELEASED", 3: "OTHER WRITER", 4: "HELD BACK", 5: "UNKNOWN", 6: "STANDING"}
 """How the override of a point stands, as a signal that alarms watch."""
 
 
@@ -330,7 +332,14 @@ class Keeper(Memory):
             return 4
         if self.due(one) and (one.failures or one.attempts > 1 or one.id in self._unsaved):
             return 2
-        return 5 if one.state is State.UNKNOWN else 1
+        if one.state is State.UNKNOWN:
+            return 5
+        return 6 if self._reminds(one) else 1
+
+    def _reminds(self, one: Override) -> bool:
+        """Return whether an override that was renewed again and again is to be thought of: for an hour of each day."""
+        stood_ms = self._site.clock.now_ms() - one.began_ms
+        return stood_ms >= DAY_MS and stood_ms % DAY_MS < REMINDER_MS
 
     def rows(self) -> list[dict[str, Any]]:
         """Return the overrides, open ones and those ended within the hour, for pages."""

@@ -12,7 +12,7 @@ from typing import Any, Final
 
 import orjson
 
-from plantview.audit.appending import append_synced, sync_folder
+from plantview.audit.appending import append_synced, replace_synced
 from plantview.commands.override import Override, override_of
 from plantview.errors import AuditUnwritable
 
@@ -101,13 +101,9 @@ class Ledger:
     def _rewrite(self, overrides: Mapping[int, Override], notices: Mapping[str, dict[str, Any]]) -> None:
         lines = [_line(OVERRIDE, one.row()) for one in overrides.values()]
         lines += [_line(NOTICE, row) for row in notices.values()]
-        new = self._path.with_suffix(".new")
         try:
             self._path.parent.mkdir(parents=True, exist_ok=True)
-            new.unlink(missing_ok=True)
-            append_synced(new, b"".join(lines))
-            new.replace(self._path)
-            sync_folder(self._path.parent)
+            replace_synced(self._path, b"".join(lines))
         except OSError as error:
             self.trouble = f"the memory of commands cannot be written: {error.strerror or error}"
             raise AuditUnwritable(self.trouble) from error

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import secrets
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 import orjson
@@ -15,12 +15,12 @@ from plantview.commands.arming import Arms
 from plantview.commands.conditions import Condition
 from plantview.commands.keeper import Keeper
 from plantview.commands.notices import Notices
-from plantview.commands.override import Override
 from plantview.commands.site import Site
+from plantview.commands.standstill import Standstill
 from plantview.commands.table import State
 from plantview.commands.targets import check_target, raw_text
-from plantview.commands.verdict import same
-from plantview.drivers.look import Look
+from plantview.commands.verdict import ours_at, same
+from plantview.drivers.look import Look, slot_rows, writer
 from plantview.errors import CommandRefused, DriverError
 from plantview.model.permit import LEASE_MAX_S, Permit
 from plantview.model.person import Act, Person
@@ -34,8 +34,8 @@ STAGED_EACH_MAX: Final = 4
 STAGES_PER_MIN: Final = 20
 """Stages of one session within a minute: each one asks a device."""
 DIES: Final = {
-    False: "If this computer dies, the value stays until it runs again; what is overdue then is released first of all.",
-    True: "If this computer dies, the value stays: there is no slot to release. The former one is written back when it runs again.",
+    False: "The value stays until it runs again; what is overdue then is released first of all.",
+    True: "The value stays: there is no slot to release. The former one is written back when it runs again.",
 }
 """By whether there is no slot."""
 
@@ -54,7 +54,13 @@ class Staged:
     look: Look
     at_s: float
     digest: str
+    number: int
+    """By which others name it; the token is known to who staged it only."""
+    shown: Mapping[str, Any] = field(default_factory=dict)
+    """What was to be seen, without the token."""
     approved_by: str = ""
+    approved_in: str = ""
+    """Session of the second person."""
 
 
 def digest_of(point: str, value: float, priority: int | None, seconds: float, person: Person) -> str:
@@ -69,6 +75,8 @@ class Staging:
     def __init__(self, site: Site, arms: Arms, notices: Notices, keeper: Keeper) -> None:
         self._site, self._arms, self._notices, self._keeper = site, arms, notices, keeper
         self._staged: dict[str, Staged] = {}
+        self._number = 0
+        self.standstill = Standstill(site)
         self._asked: dict[str, list[float]] = {}
 
     async def stage(self, person: Person, body: dict[str, Any]) -> dict[str, Any]:
@@ -89,10 +97,16 @@ class Staging:
         judged = self.check(permit, point, value, priority, look)
         staged = Staged(
             secrets.token_urlsafe(32), person, permit, point, value, priority, seconds, look,
-            self._site.clock.monotonic_s(), digest_of(point.name, value, priority, seconds, person),
+            self._site.clock.monotonic_s(), digest_of(point.name, value, priority, seconds, person), self._number + 1,
         )  # fmt: skip
         self._keep(staged)
-        return self._shown(staged, judged)
+        self._number = staged.number
+        self._site.audit.append(
+            "stage", person, point=point.name, before=look.value, requested=value, priority=priority,
+            expiry=f"{seconds:g} s",
+        )  # fmt: skip
+        staged.shown = self._shown(staged, judged)
+        return {**staged.shown, "token": staged.token}
 
     def take(self, token: str) -> Staged:
         """Take a staged command out, whatever becomes of it: a token is good once."""
@@ -101,21 +115,45 @@ class Staging:
             raise CommandRefused("token", "this was committed already, or never staged: stage it again")
         return found
 
-    def approve(self, token: str, person: Person) -> Staged:
-        """Let a second person agree."""
-        found = self._staged.get(token)
+    def waiting(self, number: object, person: Person) -> Staged:
+        """Return what waits for a second person, for this one to look at; CommandRefused if it is not for them."""
+        found = next((one for one in self._alive() if one.permit.two_people and one.number == number), None)
         if found is None:
-            raise CommandRefused("token", "there is nothing staged under this token")
+            raise CommandRefused("token", "nothing waits for a second person under this number, or its minute is over")
         if not person.may(Act.COMMAND):
             raise CommandRefused("role", f"{person.name} is {person.role.value}: a technician or lead approves")
-        if person.name == found.person.name:
+        if person.name == found.person.name or person.session == found.person.session:
             raise CommandRefused("two_people", "a second person must approve")
-        found.approved_by = person.name
         return found
 
+    def approve(self, number: object, person: Person) -> Staged:
+        """Let a second person agree."""
+        found = self.waiting(number, person)
+        found.approved_by, found.approved_in = person.name, person.session
+        return found
+
+    def waiting_rows(self) -> list[dict[str, Any]]:
+        """Return what waits for a second person, as everybody sees it."""
+        now_s = self._site.clock.monotonic_s()
+        return [
+            {
+                "number": one.number, "point": one.point.name, "equipment": one.point.equipment, "value": one.value,
+                "person": one.person.name, "approved_by": one.approved_by, "left_s": round(one.at_s + TOKEN_S - now_s),
+            }
+            for one in self._alive()
+            if one.permit.two_people
+        ]  # fmt: skip
+
+    def _alive(self) -> list[Staged]:
+        now_s = self._site.clock.monotonic_s()
+        return [one for one in self._staged.values() if now_s - one.at_s <= TOKEN_S]
+
     def drop_session(self, session: str) -> None:
-        """Forget what a session has staged."""
+        """Forget what a session has staged, and what it has agreed to."""
         self._staged = {token: one for token, one in self._staged.items() if one.person.session != session}
+        for one in self._staged.values():
+            if one.approved_in == session:
+                one.approved_by = one.approved_in = ""
 
     def drop_equipment(self, equipment: str) -> None:
         """Forget what is staged for one machine."""
@@ -158,7 +196,8 @@ class Staging:
         now = self._trusted(point, look)
         self._place_is_free(point, priority, look)
         values.check(values.Ordered(permit, point, look, now, value, self._recent(point.name)))
-        texts = conditions.needs(self._site.plant, permit, point, value)
+        self.standstill.check(permit, point, value)
+        texts = conditions.needs(self._site.plant, permit, point, value, now)
         site = self._site
         found = conditions.judge(texts, site.plant, site.signals, site.frame(), site.clock.monotonic_s())
         lacking = [one for one in found if one.holds is not True]
@@ -182,12 +221,12 @@ class Staging:
             raise CommandRefused("held", f"an override of {point.name} is {own.state.value}: wait, or look at it first")
         if own is not None and own.priority != priority:
             raise CommandRefused("held", f"{point.name} is held by us at priority {own.priority}: release that first")
-        if priority is None or look.sticky:
+        if priority is None:  # there is no slot that anybody could hold
             return
         there = look.slot(priority)
         if there is not None and (own is None or not same(there, own.value)):
             raise CommandRefused(
-                "held", f"priority {priority} of {point.name} is held by {_writer(look, priority)}: {there:g}"
+                "held", f"priority {priority} of {point.name} is held by {writer(look, priority)}: {there:g}"
             )
 
     def _priority(self, permit: Permit, point: Point, person: Person, wanted: object) -> int | None:
@@ -239,7 +278,7 @@ class Staging:
         order = values.Ordered(permit, point, look, look.value or 0.0, staged.value, ())
         takes_over = own.restore if own is not None and look.sticky else look.value if look.sticky else None
         return {
-            "token": staged.token, "good_for_s": TOKEN_S, "wait_s": HUMAN_S,
+            "number": staged.number, "good_for_s": TOKEN_S, "wait_s": HUMAN_S,
             "point": point.name, "equipment": point.equipment, "label": point.label, "unit": point.unit.name,
             "unit_label": point.unit.label, "states": {str(number): word for number, word in point.states.items()},
             "device": device.label, "address": f"{device.protocol} {device.unit} at {device.station}, {point.address}",
@@ -248,30 +287,13 @@ class Staging:
             "value": staged.value, "raw": raw_text(point, staged.value), "range": list(order.limits()),
             "step": order.step, "most_step": _finite(permit.most_step), "most_change": _finite(permit.most_change),
             "per_hour": permit.per_hour, "commanded": len(self._recent(point.name)),
-            "priority": staged.priority, "sticky": look.sticky, "slots": slot_rows(look, own),
+            "priority": staged.priority, "sticky": look.sticky, "slots": slot_rows(look, lambda at, held: ours_at(own, at, held)),
             "relinquish_default": look.relinquish_default, "restore": takes_over,
             "seconds": staged.seconds, "expires_ms": self._site.clock.now_ms() + round(staged.seconds * 1_000),
             "conditions": [one.row() for one in judged], "warnings": _warnings(staged),
             "dies": DIES[look.sticky], "typed": permit.critical or look.sticky,
             "two_people": permit.two_people, "hold_to_run": permit.hold_to_run, "effect": permit.effect,
         }  # fmt: skip
-
-
-def slot_rows(look: Look, own: Override | None) -> list[dict[str, Any]]:
-    """Return the priorities that are held, with who holds them as far as anybody knows."""
-    return [
-        {
-            "priority": at, "value": held if held == held else None, "winner": at == look.winner,  # noqa: PLR0124 - NaN
-            "ours": own is not None and own.priority == at and same(held, own.value),
-            "by": _writer(look, at), "since": look.commanded_at[at - 1] if look.commanded_at else "",
-        }
-        for at, held in enumerate(look.slots or (), 1)
-        if held is not None
-    ]  # fmt: skip
-
-
-def _writer(look: Look, priority: int) -> str:
-    return (look.writers[priority - 1] if look.writers else "") or "another writer, unknown to the device"
 
 
 def _warnings(staged: Staged) -> list[str]:

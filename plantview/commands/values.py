@@ -104,19 +104,23 @@ def _units(order: Ordered) -> str:
     if order.point.states or not isinstance(order.point.address, BacnetAddress) or word in UNLABELLED:
         return ""
     found = our_unit(word)
-    if found == order.point.unit.name or _same(found, order.point):
+    if _same(found, order.point):
         return ""
     return f"the device says '{word}', the point list {order.point.unit.name}: correct the point list"
 
 
 def _same(found: str, point: Point) -> bool:
-    """Return whether two names are one unit: a bare pressure is gauge, absolute or a difference by its point."""
+    """Return whether two names are one unit: a device's bare pressure is gauge, absolute or a difference by its point."""
     try:
-        return bool(found) and unit(found, point.quantity) == point.unit
+        if point.quantity.startswith(_PRESSURE):
+            return unit(found, _BARE).factor == point.unit.factor
+        return unit(found, point.quantity) == point.unit
     except UnknownUnit:
-        return point.unit.label.split(" ")[0] == found
+        return False
 
 
+_PRESSURE: Final = "pressure_"
+_BARE: Final = "pressure_difference"
 RULES: Final[tuple[tuple[str, Callable[[Ordered], str]], ...]] = (
     ("unit", _units),
     ("range", _range),

@@ -28,6 +28,11 @@ def _single(value: float) -> float:
         return math.inf
 
 
+def ours_at(override: Override | None, priority: int, held: float) -> bool:
+    """Return whether what stands at a priority is the value of an override of ours."""
+    return override is not None and override.priority == priority and same(held, override.value)
+
+
 def found(override: Override, look: Look) -> Event:
     """Return whose value stands where ours should.
 

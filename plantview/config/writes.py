@@ -19,6 +19,7 @@ effect = "CH-1.active_setpoint" # what must follow, within effect_s
 [[starts]]                      # count only with [writes] starts = true in plant.toml
 point = "CWP-1.command"
 witnessed = "J. Berger, 2026-04-02"
+restart_min = 20                # a chiller without a point restart_time_left: how long it must have stood
 """
 
 from __future__ import annotations
@@ -41,6 +42,8 @@ from plantview.model.point import BacnetAddress, ModbusAddress, Point
 from plantview.units import UnknownUnit, unit
 
 FILE: Final = "writes.toml"
+RESTART_LEFT: Final = "restart_time_left"
+"""The measurement by which a chiller itself says how long it still has to stand."""
 LISTS: Final = {"setpoints": SETPOINT, "starts": START}
 OBJECT_TYPES: Final = frozenset(
     {"analog-output", "analog-value", "binary-output", "binary-value", "multi-state-output", "multi-state-value"}
@@ -87,18 +90,19 @@ class PermitTable(Strict):
     effect_s: float = Field(default=60.0, gt=0, le=3_600)
     function: Literal[0, 5, 6, 16] = 0
     witnessed: str = Field(default="", max_length=120)
+    restart_min: float = Field(default=0.0, ge=0, le=240)
 
 
 def read_writes(
     folder: Path, raw: Mapping[str, Any], points: Mapping[str, Point], devices: Mapping[str, Device],
-    chilled: Collection[str], problems: Problems, listed: list[Problem],
+    equipment: Mapping[str, Equipment], chilled: Collection[str], problems: Problems, listed: list[Problem],
 ) -> Writes:  # fmt: skip
     """Return what may be written; problems of plant.toml are noted in ``problems``, those of the allow-list in ``listed``.
 
     ``chilled`` are chillers and headers whose water is plain: their setpoint must keep clear of ice.
     """
     table = problems.parse(WritesTable, raw.get("writes", {}), ("writes",)) or WritesTable()
-    rows = _Rows(folder / FILE, points, devices, chilled, starts=table.starts)
+    rows = _Rows(folder / FILE, points, devices, equipment, chilled, starts=table.starts)
     if table.enabled and not rows.permits and not rows.problems.found:
         why = "lists nothing that counts" if rows.exists else "is missing"
         problems.add(
@@ -120,10 +124,10 @@ class _Rows:
     """The allow-list as far as it could be read."""
 
     def __init__(
-        self, file: Path, points: Mapping[str, Point], devices: Mapping[str, Device], chilled: Collection[str],
-        *, starts: bool,
+        self, file: Path, points: Mapping[str, Point], devices: Mapping[str, Device],
+        equipment: Mapping[str, Equipment], chilled: Collection[str], *, starts: bool,
     ) -> None:  # fmt: skip
-        self._points, self._devices, self._chilled = points, devices, chilled
+        self._points, self._devices, self._equipment, self._chilled = points, devices, equipment, chilled
         self.permits: dict[str, Permit] = {}
         self.exists = file.exists()
         text, why = _text(file) if self.exists else ("", "")
@@ -177,7 +181,7 @@ class _Rows:
         return Permit(
             point.name, act, low, high, step, change, table.per_hour, table.priority, table.lease_h * 3_600, tolerance,
             table.critical, table.two_people, table.hold_to_run, tuple(table.needs), table.effect, table.effect_s,
-            table.function, table.witnessed,
+            table.function, table.witnessed, table.restart_min * 60,
         )  # fmt: skip
 
     def _check_point(self, point: Point, act: str, path: tuple[str, int]) -> None:
@@ -206,6 +210,12 @@ class _Rows:
                 path, "witnessed", "a start is listed that nobody has seen work on site",
                 'try it beside the machine, then write witnessed = "name, date"',
             )  # fmt: skip
+        enable = (self._kind(point), point.measurement) == ("chiller", "enable")
+        if act == START and enable and not (table.restart_min or f"{point.equipment}.{RESTART_LEFT}" in self._points):
+            self._wrong(
+                path, "restart_min", f"nothing says how long {point.equipment} must stand before it starts again",
+                "write restart_min from the machine's manual",
+            )  # fmt: skip
         if table.effect and table.effect not in self._points and table.effect.count(".") != 1:
             self._wrong(path, "effect", f"no signal '{table.effect}'", near(table.effect, self._points))
         for key in ("max_step", "max_change", "tolerance"):
@@ -227,7 +237,22 @@ class _Rows:
             self._wrong(
                 path, "low", f"water below {least:.1f} {point.unit.label} may freeze in an evaporator", "raise low"
             )
+        if point.measurement == "speed_command":
+            self._check_floor(point, low, path)
         return low, high
+
+    def _check_floor(self, point: Point, low: float, path: tuple[str, int]) -> None:
+        least = self._equipment[point.equipment].design.get("min_speed")
+        if least is None or low < point.unit.from_canonical(least):
+            said = "nothing says" if least is None else f"{point.unit.from_canonical(least):g} {point.unit.label} is"
+            self._wrong(
+                path, "low", f"{said} the lowest speed of {point.equipment}",
+                "describe min_speed of the machine in plant.toml, and keep low above it",
+            )  # fmt: skip
+
+    def _kind(self, point: Point) -> str:
+        item = self._equipment.get(point.equipment)
+        return "" if item is None else item.kind
 
     def _amount(self, table: PermitTable, key: str, point: Point, path: tuple[str, int]) -> float | None:
         number = self._number(table, key, point, path)

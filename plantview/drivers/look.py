@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 PRIORITIES = 16
 
@@ -54,3 +56,24 @@ class Look:
         """Return what takes over once a priority is released: the next one held, else the relinquish default."""
         others = (held for at, held in enumerate(self.slots or (), 1) if held is not None and at != priority)
         return next(others, self.relinquish_default)
+
+
+def slot_rows(look: Look, ours: Callable[[int, float], bool]) -> list[dict[str, Any]]:
+    """Return the priorities that are held, with who holds them as far as anybody knows.
+
+    ``ours`` says of a priority and what it holds whether this program wrote it.
+    """
+    return [
+        {
+            "priority": at, "value": held if held == held else None, "winner": at == look.winner,  # noqa: PLR0124 - NaN
+            "ours": ours(at, held), "by": writer(look, at),
+            "since": look.commanded_at[at - 1] if look.commanded_at else "",
+        }
+        for at, held in enumerate(look.slots or (), 1)
+        if held is not None
+    ]  # fmt: skip
+
+
+def writer(look: Look, priority: int) -> str:
+    """Return who holds a priority, in words also where the device does not say."""
+    return (look.writers[priority - 1] if look.writers else "") or "another writer, unknown to the device"

@@ -50,6 +50,8 @@ class Permit:
     """Modbus function that writes it; 0 for what its size asks for."""
     witnessed: str
     """Who saw it work on site, and when; required for a start."""
+    restart_s: float = 0.0
+    """How long a machine must have stood before it is started again; 0 where nothing was said."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from plantview.units import unit
 
 PERIOD_S: Final = 5.0
 STATES: Final[Mapping[int, str]] = {
-    0: "NONE", 1: "HELD", 2: "NOT RELEASED", 3: "OTHER WRITER", 4: "HELD BACK", 5: "UNKNOWN",
+    0: "NONE", 1: "HELD", 2: "NOT RELEASED", 3: "OTHER WRITER", 4: "HELD BACK", 5: "UNKNOWN", 6: "STANDING",
 }  # fmt: skip
 """As ``commands.keeper.MOVES``, repeated here because that module is not loaded by default; a test compares them."""
 TROUBLE: Final = "PLANT.command_record"
@@ -36,6 +36,11 @@ _ROWS: Final = (
         "WRITE-UNKNOWN", "UNKNOWN", 2, "A device did not answer a write",
         "Nobody knows whether the value stands",
         "Do not write again; restore the link, the next reading decides",
+    ),
+    (
+        "STANDING", "STANDING", 3, "An override was renewed again and again and has stood for a day or more",
+        "The plant goes on without its own control of this point, and nobody may remember why",
+        "Ask whoever is named on the overrides page; release it, or have the plant's own setpoint changed",
     ),
 )  # fmt: skip
 

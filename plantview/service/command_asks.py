@@ -8,7 +8,6 @@ from collections.abc import Awaitable, Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from plantview.audit import AuditBook
 from plantview.channel.messages import AskRefused
 from plantview.clock import Clock
 from plantview.errors import AuditUnwritable, CommandRefused, StartRefused
@@ -17,6 +16,8 @@ from plantview.model.person import Person
 from plantview.model.plant import Plant
 from plantview.model.reading import Batch, Frame, good
 from plantview.model.signal import Signal
+from plantview.polling.held import Held, looking
+from plantview.service.acts_record import ActsRecord
 from plantview.service.command_alarms import TROUBLE, override_name
 
 if TYPE_CHECKING:
@@ -35,13 +36,15 @@ class CommandAsks:
 
     def __init__(
         self, plant: Plant, data: Path, clock: Clock, signals: Mapping[str, Signal],
-        frame: Callable[[], Frame], take: Callable[[Batch], None],
+        frame: Callable[[], Frame], take: Callable[[Batch], None], record: ActsRecord | None = None,
     ) -> None:  # fmt: skip
         self._plant, self._data, self._clock = plant, data, clock
         self._signals, self._frame, self._take = signals, frame, take
-        self._audit: AuditBook | None = None
+        self._record = record or ActsRecord(plant, data, clock)
         self._desk: Desk | None = None
         self._trouble = STARTING
+        self._held = Held(plant, clock, lambda: looking(plant))
+        """Looks at priorities with nothing that could write."""
 
     def answers(self) -> dict[str, Callable[[Body], Awaitable[Body]]]:
         """Return the questions with their answers."""
@@ -76,7 +79,7 @@ class CommandAsks:
 
         async with targets(self._plant) as equipment:
             ledger = Ledger(self._data)
-            site = Site(self._plant, self._clock, self._signals, self._frame, equipment, ledger, self._book())
+            site = Site(self._plant, self._clock, self._signals, self._frame, equipment, ledger, self._record.book())
             desk = Desk(site)
             try:
                 while True:
@@ -101,7 +104,7 @@ class CommandAsks:
         if not isinstance(content, dict):
             raise AskRefused("the order is empty", "content")
         if not self._plant.writes.active:
-            self._note_refusal(act, person, content)
+            self._record.refused(act, person, "writes_disabled", DISABLED, point=str(content.get("point", "")))
             raise AskRefused(DISABLED, "writes_disabled")
         if self._desk is None:
             raise AskRefused(self._trouble, "recovering")
@@ -116,33 +119,20 @@ class CommandAsks:
             return {
                 "enabled": self._plant.writes.active, "practice": self._plant.writes.practice, "arms": [],
                 "overrides": [], "notices": [], "trouble": self._trouble if self._plant.writes.active else "", "permits": [],
+                "waiting": [],
                 "now_ms": self._clock.now_ms(),
             }  # fmt: skip
         return {**self._desk.state(), "permits": _permit_rows(self._plant.writes, self._plant)}
 
     async def overrides(self, _body: Body) -> Body:
         """Return every priority that anybody holds, read afresh at most every half minute."""
-        if self._desk is None:
-            return {"held": [], "silent": {}, "points": 0}
-        return await self._desk.sweep.rows()
+        return await (self._held if self._desk is None else self._desk.held).rows()
 
     async def session_ended(self, body: Body) -> Body:
         """Drop what a session has armed: it ended, or its person has another role."""
         if self._desk is not None:
             self._desk.session_ended(str(body.get("session", "")), str(body.get("why", "the session ended"))[:100])
         return {}
-
-    def _book(self) -> AuditBook:
-        if self._audit is None:
-            anchor = self._plant.writes.anchor
-            self._audit = AuditBook(self._data, self._clock, Path(anchor) if anchor else None)
-        return self._audit
-
-    def _note_refusal(self, act: str, person: Person, content: Body) -> None:
-        try:
-            self._book().refused(act[:40], person, "writes_disabled", DISABLED, point=str(content.get("point", "")))
-        except AuditUnwritable:
-            return  # nothing was done that would have to be written down
 
     def _tell(self, desk: Desk) -> None:
         """Hand on how overrides stand, as readings that alarms watch."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any, Final
 
 from starlette.requests import Request
@@ -37,3 +38,9 @@ def acting(request: Request, body: dict[str, Any]) -> str:
             "ask an operator, technician or lead, or have the role changed",
         )
     return person.name
+
+
+def whoever(request: Request, name: str) -> dict[str, str]:
+    """Return who acts with role, session and address, for the audit; ``name`` is what ``acting`` returned."""
+    person = request.scope.get(PERSON)
+    return replace(person, name=name).row() if isinstance(person, Person) else {}

@@ -28,10 +28,13 @@ from plantview.web.routes import COMMAND_ACT, COMMANDS, OVERRIDES_HELD
 
 ASK_REAL_S: Final = 45.0
 """A command reads its device several times; a silent one takes its time-out."""
+LINK_MS_MAX: Final = 1_000.0
+"""Longest that an answer may take to reach whoever arms: beyond it a page shows what was, not what is."""
 FORBIDDEN: Final = frozenset({"role", "session", "confirm", "person", "writes_disabled"})
 """Rules that say: not you, whatever the equipment does."""
 NOTHING: Final[Mapping[str, Any]] = {
-    "enabled": False, "practice": False, "arms": [], "overrides": [], "notices": [], "permits": [], "trouble": "",
+    "enabled": False, "practice": False, "arms": [], "overrides": [], "notices": [], "permits": [], "waiting": [],
+    "trouble": "",
 }  # fmt: skip
 """What is armed and overridden where nothing may be written."""
 TRAINEE: Final = "trainee"
@@ -65,9 +68,7 @@ class CommandsApi:
 
     async def held(self, _request: Request) -> Response:
         """Return every priority that anybody holds in a commandable point."""
-        return Json(
-            await self._ask("overrides", {}) if self._plant.writes.active else {"held": [], "silent": {}, "points": 0}
-        )
+        return Json(await self._ask("overrides", {}))
 
     async def act(self, request: Request) -> Response:
         """Do one act: ``{"act": "stage", "point": …, "value": …, "unit": …}``."""
@@ -78,6 +79,7 @@ class CommandsApi:
         body.pop("confirmed", None)  # only this process says so
         person = self._person(request)
         if act == "arm":
+            _check_link(body.pop("link_ms", 0))
             body["confirmed"] = self._confirmed(person)
         return Json(await self._ask("command", {"act": act, "person": person.row(), "body": body}))
 
@@ -123,3 +125,15 @@ class CommandsApi:
             raise Problem(
                 503, str(error), "nothing was ordered that is known of; look at the overrides first"
             ) from error
+
+
+def _check_link(link_ms: object) -> None:
+    """Refuse to arm where an answer takes so long that what a page shows and what it orders lie apart."""
+    if not isinstance(link_ms, int | float) or isinstance(link_ms, bool) or not link_ms >= 0:
+        raise Problem(400, "'link_ms' must be how long an answer takes, in milliseconds", "reload the page")
+    if link_ms > LINK_MS_MAX:
+        raise Problem(
+            409,
+            f"an answer takes {link_ms / 1_000:.1f} s to reach this page, and {LINK_MS_MAX / 1_000:g} s is the most",
+            "command from where the link is better, or have somebody at the plant do it",
+        )

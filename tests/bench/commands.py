@@ -1,13 +1,14 @@
-"""Commands to equipment: the case table with its frames counted, crashes at drawn borders, real kills, an idle day.
+"""Commands to equipment: the case table with its frames counted, crashes at drawn borders, real kills, a day of use.
 
-python tests/bench/commands.py            the case table, 500 crashes, 6 kills: about a minute and a half
-python tests/bench/commands.py --full     the same with 30 kills
+python tests/bench/commands.py            the case table, 500 crashes, 6 kills, an hour of use: about two minutes
+python tests/bench/commands.py --full     the same with 30 kills and a day of use
 """
 
 from __future__ import annotations
 
 import argparse
 import asyncio
+import os
 import subprocess
 import sys
 import tempfile
@@ -20,11 +21,12 @@ ROOT: Final = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
 from tests.bench.rows import Figure, heading  # noqa: E402 - the folder is no installed package
-from tests.wire.wire_guard import WireGuard, install, rows  # noqa: E402
+from tests.wire.wire_guard import FOLDER, WireGuard, install, rows  # noqa: E402
 
 CRASHES: Final = 500
 KILLS: Final = 6
 KILLS_FULL: Final = 30
+USE_SPEED: Final = 600
 REPORT: Final = Path(tempfile.mkdtemp(prefix="plantview-commands-")) / "wire.jsonl"
 SHM: Final = Path("/dev/shm")  # noqa: S108 - memory, where it is there
 FAST: Final = str(SHM) if SHM.is_dir() else None
@@ -114,6 +116,27 @@ def defaults() -> list[Figure]:
     return [Figure("modules that can write, loaded by default", found, "field, web and terminal", "[]", found == "[]")]
 
 
+def ordinary_use(hours: float) -> list[Figure]:
+    """Use the demo with its defaults, and count what its devices are asked at their sockets."""
+    from tests.day_of_use import COV, use
+
+    os.environ["PYTHONPATH"] = str(FOLDER)
+    with tempfile.TemporaryDirectory() as folder:
+        found = use(Path(folder), hours, USE_SPEED)
+    asked = sum(found.heard.values())
+    span = f"{found.hours:.1f} h of plant time, {asked} requests"
+    loaded = {role: names for role, names in found.loaded.items() if names}
+    changing = sum(found.writes.values())
+    return [
+        Figure("write frames at the devices' sockets", str(changing), span, "0", not changing and asked > 0),
+        Figure("subscriptions to changes (COV)", str(found.heard[COV]), "none is configured", "0", not found.heard[COV]),
+        Figure(
+            "processes in use with a module that can write", str(len(loaded)), ", ".join(sorted(found.loaded)), "0",
+            not loaded and {"field", "web"} <= found.loaded.keys(),
+        ),
+    ]  # fmt: skip
+
+
 async def audit_cost() -> list[Figure]:
     """Append and verify, on the disk of the temporary folder."""
     from plantview.audit import AuditBook, verify
@@ -150,17 +173,18 @@ async def audit_cost() -> list[Figure]:
 
 
 async def measured(count: int) -> list[Figure]:
-    """Return all figures, the case table first."""
+    """Return all figures but those of ordinary use, the case table first."""
     return [*await case_table(), *await crashes(), *await kills(count), *defaults(), *await audit_cost()]
 
 
 def main() -> int:
     """Print one row per figure."""
     options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    options.add_argument("--full", action="store_true", help=f"{KILLS_FULL} kills")
+    options.add_argument("--full", action="store_true", help=f"{KILLS_FULL} kills, a day of use")
     asked = options.parse_args()
     install(WireGuard(REPORT))
     figures = asyncio.run(measured(KILLS_FULL if asked.full else KILLS))
+    figures += ordinary_use(24.0 if asked.full else 1.0)
     print(heading())
     for figure in figures:
         print(figure)

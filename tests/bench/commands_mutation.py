@@ -6,6 +6,7 @@ package. A sample from a fixed seed by default, every mutant with ``--full``, of
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Sequence
 from functools import partial
@@ -16,20 +17,21 @@ ROOT: Final = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
 from tests.bench.alarms_mutation import mutants, preload  # noqa: E402 - the folder is no installed package
-from tests.bench.mutate import Bench, run  # noqa: E402
+from tests.bench.mutate import OPTIONS, Bench, run  # noqa: E402
 
 ROOM: Final = ROOT / "plantview" / "commands"
 TESTS: Final = (
-    "tests/unit/test_commands.py",
+    "tests/unit/test_commands_edges.py",
+    "tests/unit/test_commands_waiting.py",
     "tests/unit/test_command_table.py",
+    "tests/unit/test_commands.py",
     "tests/faults/test_command_crash.py",
     "tests/unit/test_commands_attacked.py",
 )
+MEMORY: Final = Path("/dev/shm")  # noqa: S108 - memory, where it is there: each line of the audit is synced
 REASONS: Final[dict[str, str]] = {
-    "keeper:found is Event.FOUND_PRIOR": "there is a value from before only while a change is under way",
-    "values:age_s < HOUR_S": "what is an hour old is no longer in the history that is asked",
-    "ledger:error.strerror or error": "the same words, with the number of the error before them",
-    "keeper:(one.result, one.detail) != was": "what a reading shows is read again after a restart, whatever the disk says",
+    "memory:True as False": "two lists of one length are paired either way",
+    "memory:False as True": "one more line that says what the line before says",
 }
 """Survivors that change nothing a crew could see -> why, by the start of their name."""
 
@@ -40,5 +42,8 @@ def tests_of(_module: str) -> Sequence[str]:
 
 
 if __name__ == "__main__":
+    if MEMORY.is_dir():
+        os.environ.setdefault("PYTEST_DEBUG_TEMPROOT", str(MEMORY))
     changed = partial(mutants, room=ROOM)
-    sys.exit(run(Bench(ROOM, changed, tests_of, preload, REASONS, sample=60, seed=9, sound="keeper"), __doc__))
+    bench = Bench(ROOM, changed, tests_of, preload, REASONS, sample=60, seed=9, sound="keeper", in_place=OPTIONS)
+    sys.exit(run(bench, __doc__))

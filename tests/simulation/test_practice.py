@@ -91,7 +91,9 @@ def test_a_crew_rehearses_a_command_and_the_stop_releases_it(
         check=True,
     ).stdout
     assert "orderly stop" in shown
-    assert "RELEASED" in shown.splitlines()[-1]
+    told = [line for line in shown.splitlines() if "access:" not in line]
+    assert "RELEASED" in told[-2]
+    assert "program stop" in told[-1]
 
 
 def _dialog(demo: Running) -> None:
@@ -126,6 +128,11 @@ def _dialog(demo: Running) -> None:
         assert sure.is_enabled()
         page.keyboard.press("Escape")
         page.wait_for_selector("dialog", state="detached")
+        for path in ("/m", "/wall", "/"):  # everybody sees it, wherever they look
+            other = page.context.new_page()
+            other.goto(demo.url + path)
+            other.wait_for_selector(":is(#armed, #command-strip):has-text('CH-1 armed by')")
+            other.close()
         page.get_by_role("button", name="Disarm").press("Enter")
         page.wait_for_selector("#commands-answer:has-text('disarmed')")
         assert watched.console == []

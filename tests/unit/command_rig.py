@@ -84,6 +84,8 @@ class Record:
     extra: dict[str, dict[str, Any]] = field(default_factory=dict)
     """By point: what a look shows besides."""
     packets: list[tuple[str, float | None, int | None]] = field(default_factory=list)
+    functions: list[int] = field(default_factory=list)
+    """Modbus function of each packet."""
     looks: int = 0
     silent: set[str] = field(default_factory=set)
     """Devices that hear and do not answer."""
@@ -117,6 +119,7 @@ class Record:
         if self.fails:
             raise self.fails.pop(0)
         self.packets.append((point.name, value, priority))
+        self.functions.append(function)
         if point.device not in self.deaf:
             if point.name in self.sticky:
                 assert value is not None

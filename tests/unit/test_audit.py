@@ -118,11 +118,15 @@ def test_a_torn_last_line_is_cut_off_said_and_gone_on_from(tmp_path: Path) -> No
 def test_a_full_file_is_followed_by_another_in_the_same_chain(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(book, "FILE_BYTES_MAX", 900)
     written(tmp_path, 12)
-    assert len(list((tmp_path / FOLDER).glob("*.jsonl"))) > 2
+    found = sorted((tmp_path / FOLDER).glob("*.jsonl"))
+    assert len(found) > 2
+    for path in found[1:]:
+        first = orjson.loads(path.read_bytes().splitlines()[0])
+        assert (first["act"], path.name) == (book.TURNED, f"audit-{first['seq']:09d}.jsonl")
     again = AuditBook(tmp_path, ManualClock())
-    assert again.seq == 12
+    assert again.seq == 12 + len(found) - 1
     again.append("start")
-    assert verify(tmp_path, tmp_path / "audit-anchor").lines == 13
+    assert verify(tmp_path, tmp_path / "audit-anchor").holds
 
 
 def test_a_disk_that_is_full_stops_the_act_and_leaves_the_chain_whole(tmp_path: Path) -> None:

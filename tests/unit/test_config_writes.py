@@ -119,6 +119,40 @@ def test_a_start_that_nobody_saw_work_is_not_listed(folder: Path) -> None:
     assert "nobody has seen work on site" in found[0]
 
 
+SPEED = """
+[[starts]]
+point = "SCHWP-1.speed_command"
+witnessed = "J. Berger, 2026-04-02"
+low = "25 %"
+high = "100 %"
+max_step = "10 %"
+max_change = "20 %"
+tolerance = "2 %"
+"""
+
+
+def test_a_pump_is_not_listed_to_run_slower_than_it_can(folder: Path) -> None:
+    with (folder / "points.csv").open("a") as file:
+        file.write('SCHWP-1,speed_command,BC-2,"analog-output,9",,,,,%,,,,,,\n')
+    assert problems(folder, SPEED) == []
+    assert "25 % is the lowest speed of SCHWP-1" in problems(folder, SPEED.replace("25 %", "24 %"))[0]
+    plant = folder / "plant.toml"
+    plant.write_text(plant.read_text().replace('min_speed = "25 %"', ""))
+    assert "nothing says the lowest speed of SCHWP-1" in problems(folder, SPEED)[0]
+
+
+def test_a_chiller_is_not_listed_to_start_before_somebody_says_how_long_it_must_stand(folder: Path) -> None:
+    row = START.replace("CWP-1.command", "CH-1.enable")
+    assert problems(folder, row) == []
+    points = folder / "points.csv"
+    points.write_text("".join(line for line in points.read_text().splitlines(True) if "restart_time_left" not in line))
+    assert "nothing says how long CH-1 must stand" in problems(folder, row)[0]
+    assert problems(folder, row + "restart_min = 20\n") == []
+    text = (folder / "plant.toml").read_text() + "\n[writes]\nenabled = true\nstarts = true\n"
+    (folder / "plant.toml").write_text(text)
+    assert load_plant(folder).writes.permits["CH-1.enable"].restart_s == 1_200.0
+
+
 def test_two_rows_of_one_point_and_a_file_that_cannot_be_read_are_named(folder: Path) -> None:
     assert "is listed twice" in problems(folder, ROW + ROW)[0]
     (folder / "writes.toml").write_text("schema = [")

@@ -50,7 +50,7 @@ def test_each_listed_point_has_a_signal_and_alarms_that_compile(larkfield: Plant
     rules, problems = compile_rules(with_command_alarms(plant), {**signals, **command_signals(plant)})
     assert problems == []
     ours = {rule.id: rule for rule in rules if rule.point in command_signals(plant)}
-    assert len(ours) == 4 * len(plant.writes.permits) + 1
+    assert len(ours) == 5 * len(plant.writes.permits) + 1
     assert ours["CH-1.setpoint.NOT-RELEASED"].priority == 1
     assert ours["CH-1.setpoint.NOT-RELEASED"].equipment == "CH-1"
     assert all(rule.annunciated for rule in ours.values())
@@ -81,7 +81,9 @@ async def test_before_overrides_are_taken_up_nothing_is_done(tmp_path: Path) -> 
         assert refusal.value.code == code
     state = await asks.state({})
     assert (state["enabled"], state["arms"], bool(state["trouble"])) == (True, [], True)
-    assert await asks.overrides({}) == {"held": [], "silent": {}, "points": 0}
+    seen = await asks.overrides({})
+    assert (seen["held"], seen["points"]) == ([], 2)
+    assert "no answer" in seen["silent"]["chw-supply.setpoint"]
     assert await asks.session_ended({"session": "x"}) == {}
 
 

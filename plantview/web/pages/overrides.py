@@ -14,8 +14,9 @@ NOT_LOCKOUT: Final = (
     "Not lockout: lock and tag at the disconnect before work.",
     " Local codes, the machine's manual and licensed practice come first.",
 )
-OURS: Final = ("Equipment", "Point", "Value", "Where", "How it stands", "Time left", "By", "Reason", "End it")
+OURS: Final = ("Equipment", "Point", "Value", "End it", "Where", "How it stands", "Time left", "By", "Reason")
 HELD: Final = ("Equipment", "Point", "Priority", "Value", "Present value", "Wins", "By", "Since", "Ours")
+WAITING: Final = ("Equipment", "Point", "New value", "Look at it", "By", "Agreed by", "Time left")
 NOTICES: Final = ("Equipment", "Work", "By", "Phone", "Since", "Remove")
 
 
@@ -24,7 +25,7 @@ def layout(view: FrameView) -> list[Any]:
     writes = view.plant.writes
     warning = html.P([html.Strong(NOT_LOCKOUT[0]), NOT_LOCKOUT[1]], className="not-lockout", role="note")
     if not writes.active:
-        return [html.H2("Overrides"), warning, _off()]
+        return [html.H2("Overrides"), warning, _off(), *_held()]
     return [
         html.H2("Overrides and commands"),
         warning,
@@ -35,9 +36,16 @@ def layout(view: FrameView) -> list[Any]:
         html.H3("Held by this program"),
         html.Div(id="release-all-box", className="command-row"),
         table("ours", "Overrides held by this program, and those ended within the hour", OURS),
-        html.H3("Held by anybody"),
-        html.P(id="held-count", className="summary"),
-        table("held", "Every priority that is held in a commandable point", HELD),
+        html.Div(
+            [
+                html.H3("Waits for a second person"),
+                table("waiting", "Commands that a second person must agree to", WAITING),
+            ],
+            hidden=True,
+            className="waiting-box",
+            **attributes(id="waiting-box"),
+        ),
+        *_held(),
         html.H3("Work notices"),
         html.P(
             "A work notice blocks commands of this program. It isolates nothing, and no other program or panel knows of it.",
@@ -45,6 +53,14 @@ def layout(view: FrameView) -> list[Any]:
         ),
         html.Div(id="notice-box", className="command-row"),
         table("notices", "Work notices", NOTICES),
+    ]
+
+
+def _held() -> list[Any]:
+    return [
+        html.H3("Held by anybody"),
+        html.P(id="held-count", className="summary", role="status"),
+        table("held", "Every priority that is held in a commandable point; reading them writes nothing", HELD),
     ]
 
 
