@@ -8,7 +8,7 @@ from typing import Any, Final
 from plantview.config.addresses import AddressProblem, host_port, routed, station_mac
 from plantview.config.problems import Problems
 from plantview.config.schema import DeviceTable
-from plantview.model.plant import Device
+from plantview.model.plant import Device, usual_per_s
 
 DEFAULT_PORTS: Final = {"bacnet": 47_808, "modbus": 502}
 _NUMBER: Final = {"bacnet": "instance", "modbus": "unit_id"}
@@ -64,7 +64,7 @@ def _one(name: str, table: DeviceTable, problems: Problems) -> Device | None:
         table.framer or "tcp",
         network,
         mac,
-        table.requests_per_s,
+        usual_per_s(network) if table.requests_per_s is None else table.requests_per_s,
         table.adapter or "",
     )
 

@@ -119,10 +119,13 @@ def _build(folder: Path, raw: Mapping[str, Any], problems: Problems, points_prob
         simulation,
         str(folder),
         read_keeping(raw, table.history, problems),
-        read_writes(folder, raw, points, devices, chilled_water(equipment, loops), problems, points_problems.found),
+        read_writes(
+            folder, raw, points, devices, equipment, chilled_water(equipment, loops), problems, points_problems.found
+        ),
         adapters=adapters,
         colours=read_service_colours(raw, problems),
         rates=read_rates(raw, problems),
+        sign_in_notice=table.sign_in_notice.strip(),
     )
 
 

@@ -39,6 +39,7 @@ class PlantTable(Strict):
     units: Literal["si", "ip"] = "si"
     simulated: bool = False
     history: str = ""
+    sign_in_notice: str = Field(default="", max_length=1_000)
 
 
 class HistoryTable(Strict):
@@ -87,7 +88,7 @@ class DeviceTable(Strict):
     framer: Literal["tcp", "rtu"] | None = None
     network: int | None = Field(default=None, ge=1, le=65_534)
     mac: int | str | None = None
-    requests_per_s: float = Field(default=0.0, ge=0, le=1_000)
+    requests_per_s: float | None = Field(default=None, ge=0, le=1_000)
     adapter: str | None = None
 
 

@@ -16,6 +16,7 @@ from plantview.errors import StartRefused
 from plantview.model.plant import Adapter, Device, Plant
 from plantview.model.point import Point
 from plantview.polling.bacnet_path import BacnetPath
+from plantview.polling.budget import shared, together
 from plantview.polling.fast import Quickened, quicken
 from plantview.polling.line import Line
 from plantview.polling.memory import Memory
@@ -116,9 +117,14 @@ class Polling:
 
     def _units(self, stack: AsyncExitStack, reader: ModbusReader, devices: list[Device]) -> list[Station]:
         stack.callback(reader.close)
+        gateway, speed = shared(devices, self._clock.speed), self._clock.speed
         return [
-            ModbusStation(one, self._points[one.id], reader, self._clock, self._sink, self._outlets) for one in devices
-        ]
+            ModbusStation(
+                one, self._points[one.id], reader, self._clock, self._sink, self._outlets,
+                together(shared([one], speed), gateway),
+            )
+            for one in devices
+        ]  # fmt: skip
 
     def _placed(self, paths: list[list[Station]]) -> Iterator[Line]:
         place, of = 0, sum(map(len, paths))

@@ -13,7 +13,7 @@ from plantview.drivers.bacnet_tags import Malformed
 from plantview.model.plant import Adapter, Device
 from plantview.model.point import Point
 from plantview.polling.bacnet_station import BacnetStation
-from plantview.polling.budget import Allowance, both
+from plantview.polling.budget import Allowance, shared, together
 from plantview.polling.outlets import Outlets
 from plantview.polling.roll_call import RollCall
 from plantview.polling.station import Sink, Station
@@ -28,10 +28,14 @@ class BacnetPath:
     ) -> None:  # fmt: skip
         self._adapter, self._network = adapter, network
         self._allowance = Allowance(adapter.requests_per_s)
+        sharing: dict[object, list[Device]] = defaultdict(list)
+        for one in devices:
+            sharing[_path(one)].append(one)
+        path = {name: shared(some, clock.speed) for name, some in sharing.items()}
         self._stations = [
             BacnetStation(
                 one, points[one.id], network, clock, sink, outlets,
-                both(Allowance(one.requests_per_s), self._allowance), process,
+                together(shared([one], clock.speed), path[_path(one)], self._allowance), process,
             )
             for process, one in enumerate(devices, start=1)
         ]  # fmt: skip
@@ -43,11 +47,10 @@ class BacnetPath:
 
     def paths(self) -> list[list[Station]]:
         """Return the stations that take turns: those behind one router share a slow line, the others have their own."""
-        shared: dict[object, list[Station]] = defaultdict(list)
+        sharing: dict[object, list[Station]] = defaultdict(list)
         for station in self._stations:
-            device = station.device
-            shared[device.id if device.network is None else (device.address, device.network)].append(station)
-        return list(shared.values())
+            sharing[_path(station.device)].append(station)
+        return list(sharing.values())
 
     def as_dict(self) -> dict[str, Any]:
         """Return what the health page shows of the adapter."""
@@ -71,3 +74,7 @@ class BacnetPath:
             self.strange += 1
             return
         station.changed(key, values)
+
+
+def _path(device: Device) -> object:
+    return device.id if device.network is None else (device.address, device.network)

@@ -47,7 +47,7 @@ class BacnetStation(Station):
         process: int = 1,
     ) -> None:
         super().__init__(device, points, clock, sink, outlets)
-        self._reader = BacnetReader(network, device, self.health.trace, budget)
+        self._reader = BacnetReader(network, device, self.health.trace, self.metered(budget))
         self._plans = {period_s: ObjectPlan(group) for period_s, group in self.classes().items()}
         self.recall(self._plans)
         self._beside = Beside(self._reader, self.points, self.health, self.outlets, process)
@@ -75,15 +75,27 @@ class BacnetStation(Station):
 
     @override
     def quicken(self, points: tuple[Point, ...]) -> int:
-        self._plans.pop(FAST, None)
+        before = self._plans
+        known = [plan for period_s, plan in before.items() if period_s == FAST or not points]
+        usual = {
+            period_s: self._like(group, *known, before[period_s]) for period_s, group in self.apart(points).items()
+        }
         if not points:
+            self._plans = usual
             return 0
-        fast = ObjectPlan(points)
-        for usual in self._plans.values():
-            fast.take_limits(usual.limits)
-            fast.recall(usual.learned())
-        self._plans[FAST] = fast
+        fast = self._like(points, *before.values())
+        self._plans = {**usual, FAST: fast}
         return int(fast.as_dict()["requests_per_cycle"])
+
+    @staticmethod
+    def _like(points: tuple[Point, ...], *plans: ObjectPlan) -> ObjectPlan:
+        """Return a plan for some points that knows what others learned."""
+        made = ObjectPlan(points)
+        for plan in plans:
+            made.take_limits(plan.limits)
+            if learned := plan.learned():
+                made.recall(learned)
+        return made
 
     def _why_stranger(self, error: DriverError) -> str:
         if error.code != "unknown-object":
@@ -108,11 +120,14 @@ class BacnetStation(Station):
         if self.unheard_from_ms is not None:
             self._beside.outage(self.unheard_from_ms, self.clock.now_ms())
             self.unheard_from_ms = None
-        await self._beside.some_steps()
+        await self._beside.some_steps(self.give_way)
 
     async def _cycle(self, plan: ObjectPlan, waiting: list[ObjectBatch]) -> None:
         unusable = 0
         while waiting:
+            await self.give_way()
+            if self.silent:
+                return
             batch = waiting.pop(0)
             try:
                 waiting[:0] = await self._ask(plan, batch)

@@ -66,9 +66,10 @@ class Beside:
                 return True
         return False
 
-    async def some_steps(self) -> None:
+    async def some_steps(self, give_way: Callable[[], Awaitable[None]]) -> None:
         """Do what is due, a little of it; DeviceSilent or DeviceUnreachable if the device is gone."""
         for _ in range(STEPS_MAX):
+            await give_way()
             if not await self._step():
                 break
         self._health.extra = self.as_dict()

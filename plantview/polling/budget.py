@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Final
 
 from plantview.drivers.exchange import Budget
+from plantview.model.plant import Device
 
 WINDOW_S: Final = 60
 BUSY_MAX: Final = 0.7
@@ -67,11 +68,20 @@ class Allowance:
         return self._used.per_second() if self._used else 0.0
 
 
-def both(first: Allowance, second: Allowance) -> Budget:
-    """Return the budget that keeps to two allowances: the device's own, and its network's."""
+def together(*allowances: Allowance) -> Budget:
+    """Return the budget that keeps to all of some allowances: the device's own, its path's, its network's."""
 
     async def turn() -> None:
-        await first.turn()
-        await second.turn()
+        for each in allowances:
+            await each.turn()
 
     return turn
+
+
+def shared(devices: Iterable[Device], speed: float) -> Allowance:
+    """Return what devices on one path may be asked together: as much as the one with the largest budget.
+
+    A simulated plant that runs faster is asked as often per second of its own time.
+    """
+    budgets = [device.requests_per_s for device in devices]
+    return Allowance(max(budgets) * speed if all(budgets) else 0.0)

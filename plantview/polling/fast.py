@@ -10,16 +10,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from plantview.model.plant import usual_per_s
 from plantview.polling.budget import BUSY_MAX
 from plantview.polling.line import Line
 from plantview.polling.station import Station
 
 PERIODS_S: Final[Mapping[str, tuple[float, ...]]] = {"bacnet": (1.0,), "modbus": (0.5, 1.0)}
 """Periods that are tried, the shortest first."""
-IP_PER_S: Final = 10.0
-"""Most requests a second to one IP device or gateway where its description sets no budget (common practice, no source)."""
-BEHIND_ROUTER_PER_S: Final = 2.0
-"""The same for a network behind a BACnet router (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,5 +85,4 @@ def _usual_per_s(station: Station, speed: float) -> float:
 
 
 def _limit_per_s(station: Station) -> float:
-    usual = BEHIND_ROUTER_PER_S if station.device.network is not None else IP_PER_S
-    return station.device.requests_per_s or usual
+    return station.device.requests_per_s or usual_per_s(station.device.network)

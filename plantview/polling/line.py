@@ -19,6 +19,8 @@ from plantview.polling.pace import Turn, first_due_s, probe_cap_s, probe_delay_s
 from plantview.polling.station import FAST, Station
 
 _LOG: Final = logging.getLogger(__name__)
+LOOK_REAL_S: Final = 1.0
+"""Between two looks at what is due: a fast group begins within it, however slow the usual polling."""
 INTERNAL: Final = "plantview failed to poll this point: see its log"
 
 
@@ -30,7 +32,6 @@ class Job:
     turn: Turn
     asks: float = 0.0
     """Which period's points its station is told to poll; 0 for those of ``turn``."""
-    dropped: bool = False
 
     @property
     def due_s(self) -> float:
@@ -45,6 +46,11 @@ class Line:
         self._stations, self._clock = tuple(stations), clock
         now_s = clock.monotonic_s()
         self._busy = Recent(clock.monotonic_s)
+        self._hurrying = False
+        self._given_s = 0.0
+        """What the fast group took of the cycle that goes on."""
+        for station in self._stations:
+            station.give_way = self._give_way
         self._jobs = [
             Job(station, Turn(period_s, first_due_s(now_s, period_s, place, of)))
             for place, station in zip(places, stations, strict=True)
@@ -62,9 +68,7 @@ class Line:
 
     def quicken(self, station: Station, period_s: float) -> None:
         """Poll a station's fast group at a period from its next turn on; 0 ends it."""
-        for job in self._jobs:
-            job.dropped = job.dropped or (job.station is station and job.asks == FAST)
-        self._jobs = [job for job in self._jobs if not job.dropped]
+        self._jobs = [job for job in self._jobs if job.station is not station or job.asks != FAST]
         if period_s:
             self._jobs.append(Job(station, Turn(period_s, self._clock.monotonic_s()), FAST))
 
@@ -74,20 +78,39 @@ class Line:
             job = min(self._jobs, key=lambda one: one.due_s)
             wait_s = job.due_s - self._clock.monotonic_s()
             if wait_s > 0:
-                await self._clock.sleep(wait_s)
-            if not job.dropped:
+                await self._clock.sleep(min(wait_s, LOOK_REAL_S * self._clock.speed))
+            else:
                 await self._take(job)
 
-    async def _take(self, job: Job) -> None:
-        """Probe or poll once: the border where a failure becomes readings and never ends the line."""
-        station, started_s = job.station, self._clock.monotonic_s()
+    async def _give_way(self) -> None:
+        """Take what is due of the fast group between two requests of a cycle: others may be late, never the reverse."""
+        if self._hurrying:
+            return
+        started_s = self._clock.monotonic_s()
+        due = [job for job in self._jobs if job.asks == FAST and not job.station.silent and job.due_s <= started_s]
+        if not due:
+            return
+        for job in due:
+            self._given_s += await self._take(job)
+        self._hurrying = False
+
+    async def _take(self, job: Job) -> float:
+        """Probe or poll once: the border where a failure becomes readings and never ends the line.
+
+        Return how long the path was busy with it: without what was given to others, or waited for a budget.
+        """
+        station, started_s, waited_s = job.station, self._clock.monotonic_s(), self._waited_s()
+        self._hurrying = job.asks == FAST
+        if not self._hurrying:
+            self._given_s = 0.0
         try:
             if station.silent:
                 await station.probe()
                 self._is_back(station)
             else:
                 await station.poll(job.asks or job.turn.period_s)
-                self._finish(job, started_s)
+                if not station.silent:
+                    self._finish(job, self._spent_s(job, started_s, waited_s))
         except DriverError as error:
             station.health.failed(error)
             self._fell_silent(station, error, started_s)
@@ -96,16 +119,23 @@ class Line:
             station.emit_bad(station.points, INTERNAL)
             station.silent = False
             job.turn.done(self._clock.monotonic_s())
-        finally:
-            spent_s = self._clock.monotonic_s() - started_s
-            self._busy.add(spent_s)
-            station.health.busy.add(spent_s)
+        spent_s = self._spent_s(job, started_s, waited_s)
+        self._busy.add(spent_s)
+        station.health.busy.add(spent_s)
+        return spent_s
 
-    def _finish(self, job: Job, started_s: float) -> None:
-        now_s, station = self._clock.monotonic_s(), job.station
+    def _waited_s(self) -> float:
+        return sum(station.waited_s for station in self._stations)
+
+    def _spent_s(self, job: Job, started_s: float, waited_s: float) -> float:
+        given_s = 0.0 if job.asks == FAST else self._given_s
+        return self._clock.monotonic_s() - started_s - given_s - (self._waited_s() - waited_s)
+
+    def _finish(self, job: Job, spent_s: float) -> None:
+        station = job.station
         station.failures, station.health.state = 0, ANSWERING
-        station.health.cycle_ms = round((now_s - started_s) * 1_000)
-        station.health.skipped += job.turn.done(now_s)
+        station.health.cycle_ms = round(spent_s * 1_000)
+        station.health.skipped += job.turn.done(self._clock.monotonic_s())
 
     def _fell_silent(self, station: Station, error: DriverError, started_s: float) -> None:
         """Set the next probe; with the whole path gone, all its stations share one probe."""

@@ -8,16 +8,16 @@ from typing import Any, Final
 from typing_extensions import override
 
 from plantview.clock import Clock
+from plantview.drivers.exchange import Budget, unlimited
 from plantview.drivers.modbus_decode import Decode, decoder
 from plantview.drivers.modbus_reader import ILLEGAL_ADDRESS, ILLEGAL_VALUE, ModbusReader
 from plantview.errors import DeviceRefused, ReplyUnusable
 from plantview.model.plant import Device
 from plantview.model.point import ModbusAddress, Point
-from plantview.polling.budget import Allowance
 from plantview.polling.outcome import reading_of
 from plantview.polling.outlets import Outlets
 from plantview.polling.register_plan import BITS_PER_REGISTER, Block, RegisterPlan
-from plantview.polling.request_cost import RequestCost
+from plantview.polling.request_cost import GAP_START, RequestCost
 from plantview.polling.station import FAST, Sink, Station
 
 NOT_THERE: Final = frozenset({ILLEGAL_ADDRESS, ILLEGAL_VALUE})
@@ -39,9 +39,10 @@ class ModbusStation(Station):
         clock: Clock,
         sink: Sink,
         outlets: Outlets | None = None,
+        budget: Budget = unlimited,
     ) -> None:
         super().__init__(device, points, clock, sink, outlets)
-        self._reader, self._allowance = reader, Allowance(device.requests_per_s)
+        self._reader, self._budget = reader, self.metered(budget)
         self._plans = {period_s: RegisterPlan(group) for period_s, group in self.classes().items()}
         self.recall(self._plans)
         self._cost = RequestCost()
@@ -53,14 +54,27 @@ class ModbusStation(Station):
 
     @override
     def quicken(self, points: tuple[Point, ...]) -> int:
-        self._plans.pop(FAST, None)
+        before = self._plans
+        known = [plan for period_s, plan in before.items() if period_s == FAST or not points]
+        usual = {
+            period_s: self._like(group, *known, before[period_s]) for period_s, group in self.apart(points).items()
+        }
         if not points:
+            self._plans = usual
             return 0
-        fast = RegisterPlan(points)
-        for usual in self._plans.values():
-            fast.recall(usual.learned())
-        self._plans[FAST] = fast
+        fast = self._like(points, *before.values())
+        fast.bridge(max(fast.gap, GAP_START))  # a budget counts requests, not registers
+        self._plans = {**usual, FAST: fast}
         return len(fast.blocks(self.clock.monotonic_s()))
+
+    @staticmethod
+    def _like(points: tuple[Point, ...], *plans: RegisterPlan) -> RegisterPlan:
+        """Return a plan for some points that knows what others learned."""
+        made = RegisterPlan(points)
+        for plan in plans:
+            if learned := plan.learned():
+                made.recall(learned)
+        return made
 
     @override
     async def probe(self) -> None:
@@ -82,6 +96,9 @@ class ModbusStation(Station):
         waiting, unusable = list(plan.blocks(now_s)), 0
         self._repeat_refusals(plan, now_s)
         while waiting:
+            await self.give_way()
+            if self.silent:
+                return
             block = waiting.pop(0)
             try:
                 await self._ask(plan, block)
@@ -91,7 +108,8 @@ class ModbusStation(Station):
                 unusable += 1
                 if unusable >= UNUSABLE_MAX and waiting:
                     raise
-        plan.bridge(self._cost.gap(plan.gap))
+        if period_s != FAST:  # its pace was agreed on for so many requests
+            plan.bridge(self._cost.gap(plan.gap))
         self.keep(period_s, plan)
 
     def _repeat_refusals(self, plan: RegisterPlan, now_s: float) -> None:
@@ -132,7 +150,7 @@ class ModbusStation(Station):
 
     async def _read(self, block: Block) -> list[int]:
         device = self.device
-        await self._allowance.turn()
+        await self._budget()
         begin_s = self.clock.monotonic_s()
         words = await self._reader.read(
             device.id,

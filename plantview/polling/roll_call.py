@@ -16,6 +16,7 @@ from plantview.polling.bacnet_station import BacnetStation
 ROUND_S: Final = 600.0
 ANSWERS_WITHIN_S: Final = 3.0
 """As long as answers to one Who-Is are listened for."""
+BRISK_S: Final = 0.05
 CLAIMS_MAX: Final = 8
 """Addresses kept per instance."""
 
@@ -34,7 +35,12 @@ class RollCall:
         network.heard_i_am = self._heard
 
     async def run(self) -> None:
-        """Ask for one instance after the other until cancelled."""
+        """Ask for one instance after the other until cancelled; the first time briskly, so that a start names doubles."""
+        for instance in self._stations:
+            self._claims[instance] = set()
+            await self._network.who_is(instance)
+            await asyncio.sleep(min(BRISK_S, self._pause_s))
+        await asyncio.sleep(min(ANSWERS_WITHIN_S, self._pause_s))
         while True:
             for instance in self._stations:
                 self._claims[instance] = set()

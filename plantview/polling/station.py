@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Awaitable, Callable, Iterable, Mapping
 from itertools import groupby
 from typing import Any, Final, Protocol
 
 from plantview.clock import Clock
+from plantview.drivers.exchange import Budget
 from plantview.model.plant import Device
 from plantview.model.point import Point
 from plantview.model.reading import Batch, Reading, bad
@@ -16,6 +17,7 @@ from plantview.polling.memory import plan_key
 from plantview.polling.outlets import Outlets
 
 Sink = Callable[[Batch], None]
+GiveWay = Callable[[], Awaitable[None]]
 FAST: Final = -1.0
 """Stands for the fast group where a station is told which period's points to poll."""
 
@@ -44,6 +46,10 @@ class Station(ABC):
         self.probe_due_s = 0.0
         self.unheard_from_ms: int | None = None
         """Last answer before an outage that is over, or still lasts; None once nothing is missing any more."""
+        self.waited_s = 0.0
+        """How long it waited in all because a budget left it no turn: its path was free meanwhile."""
+        self.give_way: GiveWay = _nobody
+        """Awaited between two requests of a cycle: lets the fast group of the path go first."""
 
     def fall_silent(self, due_s: float, why: str) -> None:
         """Leave the device alone but for a probe at ``due_s``."""
@@ -51,6 +57,16 @@ class Station(ABC):
             self.unheard_from_ms = self.health.last_answer_ms
         self.silent, self.probe_due_s, self.health.state = True, due_s, SILENT
         self.emit_silent(self.points, why)
+
+    def metered(self, budget: Budget) -> Budget:
+        """Return a budget whose waits are counted."""
+
+        async def turn() -> None:
+            begin_s = self.clock.monotonic_s()
+            await budget()
+            self.waited_s += self.clock.monotonic_s() - begin_s
+
+        return turn
 
     def recall(self, plans: Mapping[float, Plan]) -> None:
         """Give each plan what was learned for it before a restart."""
@@ -68,6 +84,14 @@ class Station(ABC):
         """Return the points by their period."""
         ordered = sorted(self.points, key=lambda point: point.period_s)
         return {period_s: tuple(group) for period_s, group in groupby(ordered, key=lambda point: point.period_s)}
+
+    def apart(self, chosen: Iterable[Point]) -> dict[float, tuple[Point, ...]]:
+        """Return the points by their period without those chosen: asked twice they would come out of step."""
+        names = {point.name for point in chosen}
+        return {
+            period_s: tuple(point for point in points if point.name not in names)
+            for period_s, points in self.classes().items()
+        }
 
     def quicken(self, points: tuple[Point, ...]) -> int:  # noqa: ARG002 - for those that can
         """Set which points ``poll(FAST)`` asks for, none to end it; return how many requests one such cycle takes.
@@ -104,3 +128,7 @@ class Station(ABC):
     def emit_silent(self, points: Iterable[Point], why: str) -> None:
         """Say that points were asked for and not answered: their last reading stands and ages."""
         self.emit({}, {point.name: why for point in points})
+
+
+async def _nobody() -> None:
+    """Give way to nobody."""

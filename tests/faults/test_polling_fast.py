@@ -11,10 +11,14 @@ import pytest
 from typing_extensions import override
 
 from plantview.clock import ManualClock, SystemClock
+from plantview.errors import DeviceSilent
 from plantview.model.plant import Device
+from plantview.polling.bacnet_station import BacnetStation
 from plantview.polling.fast import quicken
+from plantview.polling.health import SILENT
 from plantview.polling.line import Line
 from plantview.polling.modbus_station import ModbusStation
+from plantview.polling.request_cost import GAP_MIN
 from plantview.polling.station import FAST, Station
 from tests.faults.bacnet_device import honest, serving
 from tests.faults.polled import Outcomes, bacnet_device, object_point, plant_of, polling, register_point
@@ -127,13 +131,132 @@ def test_twenty_registers_that_lie_together_are_one_request_and_fit_at_half_a_se
 
 async def test_a_bacnet_device_is_read_at_a_second_and_nothing_else_of_it() -> None:
     async with serving(honest) as answering:
-        here = bacnet_device("HERE", answering.port, 77, period_s=30.0)
+        here = bacnet_device("HERE", answering.port, 77, period_s=5.0)
         points = [object_point("A", here, "analog-input,1"), object_point("B", here, "analog-input,2")]
         async with polling(plant_of([here], points), SystemClock()) as (running, outcomes):
             await outcomes.until(lambda seen: len(seen.told) == 2)
             station = running._lines[0].stations[0]
+            assert isinstance(station, BacnetStation)
             assert running.quicken(["A.power"]).period_s == {"A.power": 1.0}
-            await station.poll(FAST)
-            assert outcomes.told == {"A.power": 2, "B.power": 1}
+            await outcomes.until(lambda seen: seen.told["A.power"] >= 2)  # at once, not with the next usual cycle
+            assert outcomes.told["B.power"] == 1
+            assert set(station._plans) == {5.0, FAST}
             values = [one.asked for one in answering.asked if any(prop == 85 for _, prop in one.asked)]
             assert values[-1] == ((1, 85), (1, 111)), "one request, for the value and flags of the chosen point alone"
+
+
+class InPieces(Counted):
+    """A station whose usual cycle takes several requests, each of them long."""
+
+    @override
+    async def poll(self, period_s: float) -> None:
+        self.asked.append((self.clock.monotonic_s(), period_s))
+        for _ in range(1 if period_s == FAST else 6):
+            await self.give_way()
+            await self.clock.sleep(0.01 if period_s == FAST else 0.2)
+
+
+async def test_a_long_cycle_lets_the_fast_group_of_its_path_go_first() -> None:
+    clock = ManualClock()
+    units = [InPieces(device(name), clock, usual=6) for name in "AB"]
+    line = line_of(clock, units)
+    running = asyncio.create_task(line.run())
+    await clock.advance(20)
+    assert quicken([line], ["A0.power"], 1.0).period_s == {"A0.power": 1.0}
+    units[0].asked.clear()
+    await clock.advance(20)
+    fast = [at for at, period in units[0].asked if period == FAST]
+    late = [at - (20.0 + number) for number, at in enumerate(fast)]
+    assert len(fast) >= 20
+    assert max(late) <= 0.22, "late by one request of another at most"
+    assert sum(period == 5.0 for _, period in units[0].asked) == 4, "the usual cycle goes on"
+    assert line.busy() == pytest.approx(2 * 1.2 / 5 + 0.01 / 2, rel=0.1), "no time is counted twice"
+    running.cancel()
+    await asyncio.gather(running, return_exceptions=True)
+
+
+async def test_a_device_that_falls_silent_in_its_fast_group_is_left_alone_in_its_usual_cycle_too() -> None:
+    clock = ManualClock()
+    lost: list[float] = []
+
+    class Lost(InPieces):
+        @override
+        async def poll(self, period_s: float) -> None:
+            if period_s == FAST:
+                lost.append(self.clock.monotonic_s())
+                raise DeviceSilent(self.device.id, "no answer")
+            await super().poll(period_s)
+
+    one = Lost(device("A"), clock)
+    line = line_of(clock, [one])
+    running = asyncio.create_task(line.run())
+    await clock.advance(1)
+    quicken([line], ["A0.power"], 1.0)
+    await clock.advance(1)
+    assert len(lost) == 1
+    assert one.health.state == SILENT
+    running.cancel()
+    await asyncio.gather(running, return_exceptions=True)
+
+
+async def test_a_point_of_the_fast_group_is_not_asked_in_its_usual_cycle_as_well_until_it_ends() -> None:
+    async with serving(honest) as answering:
+        here = bacnet_device("HERE", answering.port, 77, period_s=5.0)
+        points = [object_point("A", here, "analog-input,1"), object_point("B", here, "analog-input,2")]
+        async with polling(plant_of([here], points), SystemClock()) as (running, outcomes):
+            await outcomes.until(lambda seen: len(seen.told) == 2)
+            station = running._lines[0].stations[0]
+            assert isinstance(station, BacnetStation)
+            running.quicken(["A.power"])
+            await outcomes.until(lambda seen: seen.told["A.power"] >= 2)
+            assert [len(batch.keys) for batch in station._plans[5.0].batches(0.0)] == [1]
+            assert [len(batch.keys) for batch in station._plans[FAST].batches(0.0)] == [1]
+            running.quicken([])
+            assert [len(batch.keys) for batch in station._plans[5.0].batches(0.0)] == [2]
+
+
+def test_registers_of_the_fast_group_leave_the_usual_blocks_and_come_back() -> None:
+    clock, meter = ManualClock(), device("M")
+    points = [register_point(f"P{number}", meter, f"holding {number}") for number in range(20)]
+    station = ModbusStation(meter, points, None, clock, Outcomes().take)  # type: ignore[arg-type] # nothing is read
+    station.quicken(tuple(points[:15]))
+    (block,) = station._plans[5.0].blocks(0.0)
+    assert [span.point.name for span in block.spans] == [point.name for point in points[15:]]
+    station.quicken(())
+    (block,) = station._plans[5.0].blocks(0.0)
+    assert len(block.spans) == 20
+
+
+async def test_the_fast_group_keeps_to_the_requests_that_its_pace_was_agreed_on_whatever_its_usual_cycle_learns() -> (
+    None
+):
+    clock, meter = ManualClock(), device("M")
+    points = [register_point(f"P{number}", meter, f"holding {number * 10}") for number in range(4)]
+    asked: list[tuple[int, int]] = []
+
+    class Registers:
+        async def read(self, _device: str, _unit: int, _table: str, first: int, count: int, **_: Any) -> list[int]:
+            asked.append((first, count))
+            await clock.sleep(0.01)
+            return [0] * count
+
+    station = ModbusStation(meter, points, Registers(), clock, Outcomes().take)  # type: ignore[arg-type]
+    station._plans[5.0].bridge(GAP_MIN)  # its usual polling asks around its gaps
+    assert station.quicken(tuple(points)) == 1
+    station._cost.gap = lambda _known: GAP_MIN  # type: ignore[assignment] # and goes on to find that better
+    for _ in range(3):
+        polling_once = asyncio.create_task(station.poll(FAST))
+        await clock.advance(1)
+        await polling_once
+    assert asked == [(0, 31)] * 3
+
+
+def test_holes_that_the_usual_cycle_found_count_for_the_fast_group_and_are_known_again_when_it_ends() -> None:
+    clock, meter = ManualClock(), device("M")
+    points = [register_point(f"P{number}", meter, f"holding {number * 10}") for number in range(4)]
+    station = ModbusStation(meter, points, None, clock, Outcomes().take)  # type: ignore[arg-type] # nothing is read
+    station._plans[5.0].recall({"holes": [["holding", 10], ["holding", 30]]})
+    assert len(station._plans[5.0].blocks(0.0)) == 3
+    assert station.quicken(tuple(points)) == 3, "all of its points: the usual cycle has none left"
+    station.quicken(())
+    assert len(station._plans[5.0].blocks(0.0)) == 3

@@ -225,3 +225,17 @@ def test_an_object_may_be_told_and_logged() -> None:
         with pytest.raises(AddressProblem) as caught:
             bacnet_address({"address": "binary-input,3", **cells})
         assert caught.value.column == column
+
+
+@pytest.mark.parametrize(
+    ("text", "per_s"),
+    [
+        ('address = "192.168.1.5"', 10.0),
+        ('address = "100:2@192.168.1.5"', 2.0),
+        ('address = "100:2@192.168.1.5"\nrequests_per_s = 5', 5.0),
+        ('address = "192.168.1.5"\nrequests_per_s = 0', 0.0),
+    ],
+)
+def test_a_device_without_a_budget_has_the_usual_one_of_its_kind_of_network(text: str, per_s: float) -> None:
+    found, problems = _devices(ROUTED + text)
+    assert (found["A"].requests_per_s, problems) == (per_s, [])
