@@ -212,14 +212,14 @@
     const line = make("input", { id: "past-day", type: "range", min: "0", max: "86399", step: "1", "aria-label": "Moment of the day" });
     line.addEventListener("change", () => go(dayStart(at) + Number(line.value) * 1000));
     line.addEventListener("input", () => say(one("#past-label"), `${dayText(at)} ${hhmmss(dayStart(at) + Number(line.value) * 1000)}`));
-    const speeds = SPEEDS.map((each) => button("", `${each}×`, () => { speed = each; if (playing) { clearInterval(playing); play(); } else paintPlay(); }, { "data-speed": String(each), "aria-label": `${each} times as fast` }));
+    const speeds = SPEEDS.map((each) => button("", `${each}×`, () => { speed = each; if (playing) { clearInterval(playing); play(); } else paintPlay(); }, { "data-speed": String(each), "aria-label": `${each}×, ${each} times as fast` }));
     const live = box.dataset.only
       ? make("span", { class: "past-live" }, "Opened without devices: there is nothing live")
-      : make("a", { class: "past-live", id: "past-live", href: location.pathname.replace("/past", "") === "" ? "/" : `/plant${location.pathname.replace("/past", "")}?id=${encodeURIComponent(asked.get("id") || "")}` }, "Back to live");
+      : make("a", { class: "past-live", id: "past-live", href: { "/past": "/", "/past/startup": "/startup" }[location.pathname] || `/plant${location.pathname.replace("/past", "")}?id=${encodeURIComponent(asked.get("id") || "")}` }, "Back to live");
     box.replaceChildren(
       make("div", { class: "past-row" },
         make("span", { class: "past-group" }, field, button("past-show", "Show", () => go(fromField(field.value) ?? at))),
-        make("span", { class: "past-group", role: "group", "aria-label": "Step" }, ...STEPS.map(([seconds, words, title]) => button("", words, () => go(at + seconds * 1000), { title, "aria-label": title, "data-step": String(seconds) }))),
+        make("span", { class: "past-group", role: "group", "aria-label": "Step" }, ...STEPS.map(([seconds, words, title]) => button("", words, () => go(at + seconds * 1000), { title, "aria-label": `${words}, ${title}`, "data-step": String(seconds) }))),
         make("span", { class: "past-group", role: "group", "aria-label": "Play" }, button("past-play", "Play", () => (playing ? stop() : play())), ...speeds),
         make("span", { class: "past-group", role: "group", "aria-label": "Alarms" }, button("past-call-back", "Previous alarm or marker", () => jump(before())), button("past-call-on", "Next alarm or marker", () => jump(after()))),
         live),
@@ -227,6 +227,7 @@
         make("div", { class: "past-line" }, make("div", { id: "past-marks", "aria-hidden": "true" }), line)),
       make("p", { id: "past-trouble", role: "status" }));
     document.body.classList.add("past-page");
+    one('.pages a[data-page="/past"]')?.setAttribute("aria-current", location.pathname === "/past" ? "page" : "true");
     paintPlay();
   };
 

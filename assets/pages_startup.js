@@ -33,6 +33,19 @@
     return make("label", { class: "startup-field" }, "Your initials ", input);
   };
 
+  /* --- an event in words ---------------------------------------------------------------------------------- */
+  const CHANGE = { ANN: "came", REALARM: "came again", RTN: "back to normal", ACK: "acknowledged", EVENT: "event", RESET: "reset", SHELVE: "shelved", UNSHELVE: "shelf ended", OOS: "out of service", INSERV: "back in service", CLOCK: "clock stepped", FOUND: "found so at its device", CLOSED: "rule removed" };
+  const what = (row) => {
+    if (row.kind === "alarm") return `${row.text}: ${CHANGE[row.after] || row.after}${row.person ? ` (${row.person})` : ""}`;
+    if (row.kind === "marker") return `${row.text} (${row.person})`;
+    if (row.kind === "device") return `${row.text}: ${row.after}`;
+    if (!row.after) return `${row.text}${row.person ? ` (${row.person})` : ""}`;
+    return `${row.text || row.point}: ${row.before} → ${row.after}`;
+  };
+  /* A scan says "not later than now": the change may be earlier by the time since the scan before. */
+  const unsure = (row) => (row.late_ms ? `± ${seconds(row.early_ms / 1000)}, ${row.source}` : row.early_ms ? `−${seconds(row.early_ms / 1000)}, ${row.source}` : row.source);
+  const delta = (ms) => (ms === undefined || ms === null ? "" : `${ms < 0 ? "−" : "+"}${Math.abs(ms) < 120000 ? seconds(Math.abs(ms) / 1000) : span(Math.abs(ms) / 1000)}`);
+
   /* --- marker --------------------------------------------------------------------------------------------- */
   let dialog = null;
   const openMarker = () => {
@@ -69,7 +82,7 @@
   };
   const typing = (node) => node?.isContentEditable || ["INPUT", "SELECT", "TEXTAREA"].includes(node?.tagName);
   document.addEventListener("keydown", (event) => {
-    if (event.key.toLowerCase() !== "m" || event.ctrlKey || event.altKey || event.metaKey || event.repeat || typing(event.target) || one("dialog[open]")) return;
+    if (event.key.toLowerCase() !== "m" || event.ctrlKey || event.altKey || event.metaKey || event.repeat || kept("plantview.keys", "") === "off" || typing(event.target) || one("dialog[open]")) return;
     event.preventDefault();
     openMarker();
   });
@@ -79,7 +92,7 @@
     if (location.pathname.startsWith("/startup/")) one('.pages a[data-page="/startup"]')?.setAttribute("aria-current", "true");
   };
 
-  window.plantviewStartup = { seconds, span, tenths, big, trouble, initials, initialsBox, person };
+  window.plantviewStartup = { words: { what, unsure, delta }, seconds, span, tenths, big, trouble, initials, initialsBox, person };
   onPage(() => {
     markPages();
     if (location.pathname.startsWith("/past")) return;

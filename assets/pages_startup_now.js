@@ -2,13 +2,13 @@
 (() => {
   "use strict";
 
-  const { one, make, say, shown, fillValue, onPage, onPaint } = window.plantviewPages;
+  const { one, make, say, moment, shown, fillValue, onPage, onPaint } = window.plantviewPages;
   const { read, post } = window.plantviewAlarms;
   const { seconds, span, tenths, big, trouble, initials, initialsBox } = window.plantviewStartup;
+  const { what, unsure, delta } = window.plantviewStartup.words;
   const PAGE = 200, LOOK_MS = 1000;
   const KINDS = [["command", "Orders"], ["status", "Status"], ["proof", "Proofs"], ["mode", "Modes"], ["fault", "Faults"], ["state", "Other states"],
     ["alarm", "Alarms"], ["device", "Device events"], ["timeout", "Timed out"], ["marker", "Marks"]];
-  const CHANGE = { ANN: "came", REALARM: "came again", RTN: "back to normal", ACK: "acknowledged", EVENT: "event", RESET: "reset", SHELVE: "shelved", UNSHELVE: "shelf ended", OOS: "out of service", INSERV: "back in service", CLOCK: "clock stepped", FOUND: "found so at its device", CLOSED: "rule removed" };
   let equipment = "", kind = "", zero = null, newest = "", rows = [], more = false, older = [], asking = false, showAll = false, fast = null;
 
   /* --- proofs --------------------------------------------------------------------------------------------- */
@@ -38,27 +38,32 @@
   };
 
   /* --- sequence of events --------------------------------------------------------------------------------- */
-  const what = (row) => {
-    if (row.kind === "alarm") return `${row.text}: ${CHANGE[row.after] || row.after}${row.person ? ` (${row.person})` : ""}`;
-    if (row.kind === "marker") return `${row.text} (${row.person})`;
-    if (row.kind === "device") return `${row.text}: ${row.after}`;
-    if (!row.after) return `${row.text}${row.person ? ` (${row.person})` : ""}`;
-    return `${row.text || row.point}: ${row.before} → ${row.after}`;
-  };
-  /* A scan says "not later than now": the change may be earlier by the time since the scan before. */
-  const unsure = (row) => (row.late_ms ? `± ${seconds(row.early_ms / 1000)}, ${row.source}` : row.early_ms ? `−${seconds(row.early_ms / 1000)}, ${row.source}` : row.source);
-  const delta = (ms) => (ms === undefined || ms === null ? "" : `${ms < 0 ? "−" : "+"}${Math.abs(ms) < 120000 ? seconds(Math.abs(ms) / 1000) : span(Math.abs(ms) / 1000)}`);
-  const setZero = (row) => { zero = zero?.seq === row.seq ? null : row; paintEvents(); };
+  const setZero = (row) => { zero = zero?.seq === row.seq ? null : row; painted.clear(); paintEvents(); };
+  /* "24 Nov " before a time that is not today's: nothing where the clock alone says it. */
+  const otherDay = (ms) => { const told = moment(ms, window.plantview.state.now_ms ? window.plantview.nowMs() : Date.now()); return told.length > 8 ? told.slice(0, -5) : ""; };
   const eventRow = (row) => {
     const day = new Date(row.at_ms).toISOString();
     return make("tr", { class: `event kind-${row.kind}${zero?.seq === row.seq ? " zero" : ""}` },
-      make("td", {}, make("time", { datetime: day }, tenths(row.at_ms))), make("td", { class: "value" }, delta(row.since_previous_ms)),
+      make("td", {}, make("time", { datetime: day }, `${otherDay(row.at_ms)}${tenths(row.at_ms)}`)), make("td", { class: "value" }, delta(row.since_previous_ms)),
       make("td", { class: "value" }, zero ? delta(row.at_ms - zero.at_ms) : ""), make("td", { class: "quiet" }, unsure(row)), row.equipment ? make("th", { scope: "row" }, row.equipment) : make("td"), make("td", { class: "wide" }, what(row)),
-      make("td", {}, big(zero?.seq === row.seq ? "Zero" : "Set", () => setZero(row), { class: "zero-button", "aria-pressed": String(zero?.seq === row.seq), "aria-label": `Count from ${tenths(row.at_ms)}, ${row.equipment} ${what(row)}` })));
+      make("td", {}, big("Zero", () => setZero(row), { class: "zero-button", "aria-pressed": String(zero?.seq === row.seq), "aria-label": `Zero, count from ${tenths(row.at_ms)}, ${row.equipment} ${what(row)}` })));
+  };
+  /* A row is made once and stays where it is: thousands of them scroll while new ones come in above. */
+  const painted = new Map();
+  const rowOf = (row) => {
+    const key = `${row.seq} ${row.since_previous_ms} ${otherDay(row.at_ms)}`;
+    if (!painted.has(key)) painted.set(key, eventRow(row));
+    return painted.get(key);
   };
   const paintEvents = () => {
-    const list = [...rows, ...older];
-    one("#events-rows").replaceChildren(...list.map(eventRow));
+    const list = [...rows, ...older], nodes = list.map(rowOf), body = one("#events-rows"), wanted = new Set(nodes);
+    for (const [key, node] of painted) if (!wanted.has(node)) { node.remove(); painted.delete(key); }
+    let place = body.firstChild;
+    for (const node of nodes) {
+      if (node === place) place = place.nextSibling;
+      else body.insertBefore(node, place);
+    }
+    while (place) { const next = place.nextSibling; place.remove(); place = next; }
     one("#events").closest(".table-box").hidden = !list.length;
     const until = zero ? ` Counted from ${tenths(zero.at_ms)}.` : "";
     say(one("#event-answer"), list.length ? `${list.length} events${more ? ", older ones below" : ""}.${until}`

@@ -16,10 +16,15 @@ from plantview.config.bundled import data_folder, plant_folder
 from plantview.derive import Derivation
 from plantview.errors import ChannelError, NotRunning, StartRefused
 from plantview.evidence import BYTES_MAX, SUFFIX, Packed, Sources, build
+from plantview.evidence.gather import Ask
 from plantview.history import Archive
 from plantview.model.plant import Plant
+from plantview.model.quality import Quality
+from plantview.model.reading import Reading
 from plantview.model.signal import signal_of
 from plantview.process import EXIT_OK
+from plantview.surveying.preflight import Outcome
+from plantview.surveying.verdict import verdict
 
 DAY_MS: Final = 86_400_000
 ASK_REAL_S: Final = 10.0
@@ -78,8 +83,25 @@ async def _packed(args: argparse.Namespace, plant: Plant, data: Path) -> Packed:
     async def ask(what: str, body: dict[str, Any]) -> dict[str, Any]:
         return (await ask_once(socket_path(data), what, body, ASK_REAL_S))[1]
 
-    sources = Sources(plant, data, signals, ask if running else None, now_ms, args.max_mb * MB)
+    told = {"preflight": await _readiness(plant, ask)} if running else {}
+    sources = Sources(plant, data, signals, ask if running else None, now_ms, args.max_mb * MB, told)
     return await build(sources, (begin, end), target)
+
+
+async def _readiness(plant: Plant, ask: Ask) -> dict[str, Any]:
+    """Return what a preflight would say of what is being polled at this moment; nobody is asked anything for it."""
+    health, frame = await ask("health", {}), await ask("frame", {})
+    away = {row["id"]: str(row.get("last_error", "")) for row in health["devices"] if row.get("state") == "silent"}
+    silent = {name: away[point.device] for name, point in plant.points.items() if point.device in away}
+    readings = {
+        name: Reading(value, Quality(quality), reason, at_ms)
+        for name, (value, quality, reason, at_ms, *_) in frame["readings"].items()
+        if name in plant.points and name not in silent
+    }
+    outcome = Outcome(readings, silent, {row["id"]: row for row in health["devices"]})
+    # the adapter is in use by whoever polls, so nothing is to be said about it
+    found = [one for one in verdict(plant, outcome, {}) if not one.subject.startswith("BACnet adapter")]
+    return {"at_ms": frame["now_ms"], "lines": [str(one) for one in found]}
 
 
 async def _is_running(data: Path) -> bool:

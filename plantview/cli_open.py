@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -73,10 +73,18 @@ def _told(found: Opened, plant: Plant, begin: int, end: int) -> Iterator[str]:
     yield f"evidence of {plant.name}{simulated}: {local_text(begin, plant.zone)} to {local_text(end, plant.zone)}"
     made, version = str(manifest.get("made", ""))[:40], str(manifest.get("plantview", ""))[:20]
     yield f"made {made} by plantview {version}; every checksum agrees; read only, no device is asked"
+    events, captures = (_count(manifest, name) for name in ("events", "captures"))
+    if events or captures:
+        yield f"{events} marks and events, {captures} captures of trips, the checkout sheet: page Past, start-up notes"
     left_out = manifest.get("left_out")
     trouble = left_out.get("trouble") if isinstance(left_out, dict) else None
     if isinstance(trouble, list) and trouble:
         yield f"it says that not all could be read: {str(trouble[0])[:200]}"
+
+
+def _count(manifest: Mapping[str, object], name: str) -> int:
+    value = manifest.get(name)
+    return value if isinstance(value, int) else 0
 
 
 def _plant(args: argparse.Namespace) -> Place:

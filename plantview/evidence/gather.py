@@ -26,6 +26,9 @@ from plantview.evidence.alarm_copy import FILE as ALARMS
 from plantview.evidence.alarm_copy import copy_alarms
 from plantview.evidence.secrets import without_secrets
 from plantview.evidence.shape import BYTES_MAX, FORMAT, MANIFEST, SPAN_MS_MAX, Packed, sha256_of
+from plantview.evidence.startup_copy import copy_captures, copy_startup
+from plantview.evidence.startup_shape import CAPTURES
+from plantview.evidence.startup_shape import FILE as NOTES
 from plantview.history import Archive, Samples, Store
 from plantview.history.room import Limits
 from plantview.model.plant import Plant
@@ -40,6 +43,8 @@ SHORTENED_MAX: Final = 6
 SPAN_MS_MIN: Final = 600_000
 """A shorter span would be evidence of nothing."""
 RECENT_MS: Final = 2 * 3_600_000
+CAPTURES_SHARE: Final = 4
+"""Captures of trips take one part in four of the bound at most: the span matters more."""
 
 Ask = Callable[[str, dict[str, Any]], Awaitable[dict[str, Any]]]
 
@@ -56,6 +61,8 @@ class Sources:
     """Asks the field process; None where none runs."""
     now_ms: int = 0
     bytes_max: int = BYTES_MAX
+    told: Mapping[str, Any] = field(default_factory=dict)
+    """What else is known about the plant, by the name of its file under ``about``."""
 
 
 @dataclass(slots=True)
@@ -141,9 +148,11 @@ def _gather(sources: Sources, heard: _Heard, span: tuple[int, int], place: Path,
     except sqlite3.Error as error:
         lines, trouble = 0, [*trouble, f"the alarm journal could not be copied: {error}"]
         (data / ALARMS).unlink(missing_ok=True)
+    events, captures, more = _startup(sources, span, data)
+    trouble += more
     about = place / "about"
     about.mkdir()
-    for name, body in {**heard.about, "audit_head": _audit_head(sources.data)}.items():
+    for name, body in {**sources.told, **heard.about, "audit_head": _audit_head(sources.data)}.items():
         (about / f"{name}.json").write_bytes(orjson.dumps(body, option=orjson.OPT_INDENT_2))
     manifest = {
         "format": FORMAT,
@@ -160,6 +169,8 @@ def _gather(sources: Sources, heard: _Heard, span: tuple[int, int], place: Path,
         "asked_from": utc_text(asked_ms),
         "samples": samples,
         "journal_lines": lines,
+        "events": events,
+        "captures": captures,
         "clock_offsets_s": _offsets(heard.about.get("health", {})),
         "left_out": {
             "description_lines": removed,
@@ -175,6 +186,21 @@ def _gather(sources: Sources, heard: _Heard, span: tuple[int, int], place: Path,
     }
     (place / MANIFEST).write_bytes(orjson.dumps(manifest, option=orjson.OPT_INDENT_2))
     return samples
+
+
+def _startup(sources: Sources, span: tuple[int, int], data: Path) -> tuple[int, int, list[str]]:
+    """Take what start-up day noted; return how many events and captures, and what could not be taken."""
+    trouble: list[str] = []
+    try:
+        events = copy_startup(sources.data, data / NOTES, span)
+    except sqlite3.Error as error:
+        events = 0
+        trouble.append(f"the start-up notes could not be copied: {error}")
+        (data / NOTES).unlink(missing_ok=True)
+    captures, too_many = copy_captures(sources.data, data / CAPTURES, span, sources.bytes_max // CAPTURES_SHARE)
+    if too_many:
+        trouble.append(f"{too_many} older captures of trips would make it too large")
+    return events, captures, trouble
 
 
 def _describe(folder: Path, target: Path) -> int:

@@ -25,6 +25,8 @@ from plantview.evidence.shape import (
     UNPACKED_BYTES_MAX,
     Opened,
 )
+from plantview.evidence.startup_shape import CAPTURES, capture_trouble, notes_trouble
+from plantview.evidence.startup_shape import FILE as NOTES
 
 READ_BYTES: Final = 1 << 20
 METHODS: Final = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
@@ -52,6 +54,7 @@ def unpack(file: Path, folder: Path) -> Opened:
         raise StartRefused(f"{file} is no evidence package, or was damaged on its way: {error}") from error
     for path in sorted((folder / "data").rglob("*.db")):
         _plain(file, path)
+    _noted(file, folder / "data")
     return Opened(folder / "plant", folder / "data", manifest)
 
 
@@ -142,3 +145,16 @@ def _plain(file: Path, path: Path) -> None:
         raise StartRefused(f"{file}: {path.name} is no database of ours: {error}") from error
     if whole != "ok" or not all(str(row[0]).upper().startswith(PLAIN_SQL) for row in rows):
         raise StartRefused(f"{file}: {path.name} holds more than readings or is damaged; it is not opened")
+
+
+def _noted(file: Path, data: Path) -> None:
+    """Refuse start-up notes or captures that are not what they should be: their rows go to pages as they are."""
+    notes, captures = data / NOTES, sorted((data / CAPTURES).glob("*"))
+    try:
+        found = [("its start-up notes", notes_trouble(notes))] if notes.exists() else []
+    except sqlite3.Error as error:
+        found = [("its start-up notes", str(error))]
+    found += [(path.name, capture_trouble(path)) for path in captures]
+    for name, trouble in found:
+        if trouble:
+            raise StartRefused(f"{file}: {name}: {trouble}; it is not opened")

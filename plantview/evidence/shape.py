@@ -4,7 +4,9 @@ manifest.json            format, versions, plant, span, how many samples, what w
 plant/*.toml, *.csv      the plant description without secrets
 data/history/*.db        readings at full rate, as the history keeps them
 data/alarms.db           the alarm journal of the span, and where each alarm stood when it begins
-about/*.json             device health with clock offsets, alarms at the end, audit head
+data/startup.db          marks and the sequence of events of the span, the checkout sheet, times from order to proof
+data/captures/*.gz       what was recorded around each trip of the span
+about/*.json             device health with clock offsets, alarms at the end, audit head, what a preflight would say
 """
 
 from __future__ import annotations
@@ -26,12 +28,13 @@ SPAN_MS_MAX: Final = 31 * DAY_MS
 NAMES: Final = re.compile(
     r"manifest\.json"
     r"|plant/[A-Za-z0-9_-]{1,60}\.(?:toml|csv)"
-    r"|data/alarms\.db"
+    r"|data/(?:alarms|startup)\.db"
+    r"|data/captures/\d{13}-[A-Za-z0-9._-]{1,100}\.jsonl\.gz"
     r"|data/history/\d{4}-\d{2}(?:\.sums)?\.db"
     r"|about/[a-z_]{1,40}\.json"
 )
 """The only names there are; no package reaches a path outside its folder, because no such name matches."""
-FILES_MAX: Final = 120
+FILES_MAX: Final = 180
 FILE_BYTES_MAX: Final = 400_000_000
 UNPACKED_BYTES_MAX: Final = 600_000_000
 PACKED_BYTES_MAX: Final = 200_000_000

@@ -7,7 +7,7 @@ from collections.abc import Awaitable, Callable, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from plantview.alarms import compile_rules
+from plantview.alarms import Rule, compile_rules
 from plantview.channel.messages import AskRefused
 from plantview.channel.paths import socket_path
 from plantview.channel.server import ChannelServer
@@ -15,13 +15,20 @@ from plantview.clock import Clock
 from plantview.derive import Derivation
 from plantview.history import Archive, Samples
 from plantview.model.plant import Plant
+from plantview.model.reading import Frame
 from plantview.model.signal import Signal, signal_of
 from plantview.process import say
 from plantview.service.messages import asked_range, hello, samples_row
 from plantview.service.past_alarms import AlarmsThen
 from plantview.service.past_asks import PastAsks
+from plantview.service.startup_told import StartupTold
+from plantview.startup import Captures, Checkout, Memory, Starts, Waiting, proofs
+from plantview.startup.memory import FILE as STARTUP
 
-REFUSED: Final = ("acknowledge", "alarm_act", "notice_test", "command")
+REFUSED: Final = (
+    "acknowledge", "alarm_act", "notice_test", "command", "startup_mark", "startup_fast", "startup_check",
+    "command_state", "overrides",
+)  # fmt: skip
 """Acts of people, which there is nobody here to do."""
 WHY: Final = "this is the past of a plant; nothing can be acknowledged, changed or commanded here"
 
@@ -38,6 +45,7 @@ class PastField:
         self._archive = Archive.of(plant, data)
         then = AlarmsThen(data, rules)
         self._past = PastAsks(plant, self.signals, derivation, Archive.of(plant, data), _nothing, then, clock)
+        self._startup = self._noted(plant, data, rules)
         self._then, self._reading = then, asyncio.Lock()
         self.channel = ChannelServer(socket_path(data))
         self._unbound = dict(derivation.unbound)
@@ -46,12 +54,14 @@ class PastField:
             "journal": self._journal,
             **dict.fromkeys(REFUSED, _refuse),
             **self._past.answers(),
+            **self._startup.answers(),
         }
         for what, answer in answers.items():
             self.channel.register(what, answer)
 
     async def run(self, stop: asyncio.Event) -> None:
         """Answer until ``stop``."""
+        await asyncio.to_thread(self._startup.recall)
         await self.channel.start()
         try:
             self.channel.publish("hello", self._hello())
@@ -59,6 +69,20 @@ class PastField:
             await stop.wait()
         finally:
             await self.channel.stop()
+            self._startup.memory.close()
+
+    def _noted(self, plant: Plant, data: Path, rules: Sequence[Rule]) -> StartupTold:
+        kept = (data / STARTUP).exists()
+        memory = Memory(data if kept else None, read_only=kept)
+        return StartupTold(
+            self.clock,
+            memory,
+            Waiting(proofs(plant, rules), memory),
+            Starts(plant, self.signals, memory),
+            Checkout(plant, memory, self.clock),
+            Captures(plant, rules, self.signals, data, memory),
+            lambda: Frame(0, self.clock.now_ms(), {}),
+        )
 
     def _hello(self) -> dict[str, Any]:
         told = hello(self.plant, self.clock, self.signals, self._unbound, self.clock.now_ms())

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Awaitable, Callable, Iterable, Mapping, Sequence
-from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final
 
@@ -18,14 +17,13 @@ from plantview.model.plant import Plant
 from plantview.model.reading import Batch
 from plantview.model.signal import Signal
 from plantview.polling import Polling
+from plantview.service.startup_told import StartupTold
 from plantview.startup import Captures, Changes, Checkout, Event, FastGroup, Memory, Starts, Waiting, marker, proofs
 from plantview.startup.checkout import Refused
-from plantview.startup.memory import Wanted
 
 ROUND_S: Final = 1.0
 """Plant time between two looks at time-outs, starts and captures."""
 ROUND_REAL_S_MIN: Final = 0.1
-EVENT_ROWS_MAX: Final = 500
 DEVICE_EVENTS_MS: Final = 60_000
 """How late an event without a usable stamp may be told by its device: the usual round of asking."""
 SILENT_KINDS: Final = frozenset({"SUPPRESS", "UNSUPPRESS", "NOTE", "REFUSED", "COVERED", "RESUME"})
@@ -57,19 +55,18 @@ class StartupAsks:
         self._checkout = Checkout(plant, self._memory, clock)
         self._captures = Captures(plant, rules, signals, data, self._memory)
         self._fast = FastGroup(plant, clock, polling.quicken)
+        self._told = StartupTold(
+            clock, self._memory, self._waiting, self._starts, self._checkout, self._captures, history.frame
+        )
 
     def answers(self) -> dict[str, Callable[[Body], Awaitable[Body]]]:
         """Return the questions with their answers."""
         return {
             "startup": self.standing,
-            "startup_events": self.events,
             "startup_mark": self.mark,
             "startup_fast": self.fast,
-            "startup_checkout": self.checkout,
             "startup_check": self.check,
-            "startup_captures": self.captures,
-            "startup_capture": self.capture,
-            "startup_report": self.report,
+            **self._told.answers(),
         }
 
     def take(self, batch: Batch) -> None:
@@ -98,8 +95,8 @@ class StartupAsks:
 
     async def run(self) -> None:
         """Look after time-outs, starts, the fast group and captures until cancelled."""
-        for part in (self._waiting, self._starts, self._checkout, self._captures):
-            await asyncio.to_thread(part.recall)
+        await asyncio.to_thread(self._told.recall)
+        await asyncio.to_thread(self._captures.recall)
         try:
             while True:
                 try:
@@ -144,23 +141,6 @@ class StartupAsks:
             "trouble": "; ".join(filter(None, (self._memory.health(), self._captures.trouble))),
         }
 
-    async def events(self, body: Body) -> Body:
-        """Return lines of the sequence of events, newest first, each with the time since the line before it."""
-        before = body.get("before")
-        limit = min(int(body.get("limit", 200)), EVENT_ROWS_MAX)
-        wanted = Wanted(
-            tuple(map(str, body.get("equipment", ()))),
-            tuple(map(str, body.get("kinds", ()))),
-            int(body.get("from_ms", 0)),
-            int(body.get("to_ms", 2**62)),
-            (int(before[0]), int(before[1])) if before else None,
-            limit + 1,
-        )
-        rows = await asyncio.to_thread(self._memory.events, wanted)
-        for row, earlier in pairwise(rows):
-            row["since_previous_ms"] = row["at_ms"] - earlier["at_ms"]
-        return {"now_ms": self._clock.now_ms(), "rows": rows[:limit], "more": len(rows) > limit}
-
     async def mark(self, body: Body) -> Body:
         """Put a marker now."""
         event = marker(self._clock.now_ms(), str(body.get("text", "")), str(body["person"]))
@@ -186,33 +166,12 @@ class StartupAsks:
         self._memory.note([Event(self._clock.now_ms(), 0, 0, "person", "state", "", text=text, person=person)])
         return await self.standing({})
 
-    async def checkout(self, _body: Body) -> Body:
-        """Return the checkout sheet."""
-        return {"now_ms": self._clock.now_ms(), "rows": self._checkout.rows(self._history.frame())}
-
     async def check(self, body: Body) -> Body:
         """Write one line of the sheet."""
         with _Refusals():
             row = self._checkout.check(self._history.frame(), str(body["point"]), body, str(body["person"]))
         await asyncio.to_thread(self._memory.flush)
         return {"point": str(body["point"]), "checked": row}
-
-    async def captures(self, _body: Body) -> Body:
-        """Return the captures on disk, and those whose time is not over."""
-        rows = await asyncio.to_thread(self._captures.rows)
-        return {"now_ms": self._clock.now_ms(), "rows": rows, "capturing": self._captures.waiting()}
-
-    async def capture(self, body: Body) -> Body:
-        """Return one capture whole."""
-        found = await asyncio.to_thread(self._captures.one, str(body["id"]))
-        if found is None:
-            raise AskRefused("there is no such capture, or it cannot be read", "unknown_capture")
-        return found
-
-    async def report(self, _body: Body) -> Body:
-        """Return the starts and the times from order to proof."""
-        now_ms = self._clock.now_ms()
-        return {"now_ms": now_ms, "starts": self._starts.rows(), "times": self._waiting.rows(now_ms)}
 
 
 class _Refusals:

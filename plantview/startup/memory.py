@@ -30,6 +30,7 @@ CREATE TABLE IF NOT EXISTS event (
     after TEXT NOT NULL, text TEXT NOT NULL, person TEXT NOT NULL, key TEXT NOT NULL);
 CREATE UNIQUE INDEX IF NOT EXISTS event_key ON event (key) WHERE key <> '';
 CREATE INDEX IF NOT EXISTS event_at ON event (at_ms, seq);
+CREATE INDEX IF NOT EXISTS event_of ON event (equipment, at_ms, seq);
 CREATE TABLE IF NOT EXISTS kept (kind TEXT NOT NULL, name TEXT NOT NULL, row TEXT NOT NULL, PRIMARY KEY (kind, name));
 """
 
@@ -48,10 +49,11 @@ class Wanted:
 
 
 class Memory:
-    """The written memory of start-up; None as folder keeps it in memory alone."""
+    """The written memory of start-up; None as folder keeps it in memory alone, ``read_only`` changes no file."""
 
-    def __init__(self, folder: Path | None) -> None:
+    def __init__(self, folder: Path | None, *, read_only: bool = False) -> None:
         self._path = ":memory:" if folder is None else str(folder / FILE)
+        self._read_only = read_only
         self._lock = threading.Lock()
         self._db: sqlite3.Connection | None = None
         self._waiting: deque[Event] = deque(maxlen=WAITING_MAX)
@@ -119,7 +121,11 @@ class Memory:
                 return []
 
     def _connected(self) -> sqlite3.Connection:
-        if self._db is None:
+        if self._db is None and self._read_only:
+            place = f"file:{Path(self._path).resolve()}?mode=ro"
+            self._db = sqlite3.connect(place, uri=True, check_same_thread=False, isolation_level=None)
+            self._db.execute("PRAGMA trusted_schema = OFF")
+        elif self._db is None:
             self._db = sqlite3.connect(self._path, check_same_thread=False, isolation_level=None)
             self._db.execute("PRAGMA journal_mode=WAL")
             self._db.execute("PRAGMA synchronous=FULL")
@@ -132,7 +138,7 @@ class Memory:
             self._db = None
 
     def _write(self) -> None:
-        if not self._waiting and not self._rows:
+        if self._read_only or (not self._waiting and not self._rows):
             return
         events, rows = list(self._waiting), dict(self._rows)
         database = self._connected()

@@ -6,7 +6,7 @@ import asyncio
 import re
 import socket
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -22,7 +22,10 @@ from plantview.config.ports import free_port
 from plantview.evidence import Sources, build
 from plantview.history import Samples, Store
 from plantview.history.room import Limits
+from plantview.model.reading import Frame, good
 from plantview.model.signal import signal_of
+from plantview.startup import Checkout, Event, Memory, marker
+from plantview.web.routes import PAGES
 from tests.browser.seeing import SIZES, THEMES, seen
 from tests.conftest import CHECKOUT
 from tests.running import Running, running
@@ -36,6 +39,7 @@ NOON_MS = round(datetime(2026, 7, 14, 10, 0, tzinfo=UTC).timestamp() * 1_000)
 """Noon of a summer day in Vienna."""
 SPAN = NOON_MS - 2 * HOUR_MS, NOON_MS + 2 * HOUR_MS
 CALL_MS = NOON_MS + 30 * 60_000
+MARK_MS = NOON_MS + 10 * 60_000
 
 
 @pytest.fixture(scope="module")
@@ -60,6 +64,15 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
     alarms.write({}, {}, [Entry(CALL_MS, "ANN", name, *line)])
     alarms.write({}, {}, [Entry(CALL_MS + 600_000, "RTN", name, "CH-1", "UNACK", "NORM", 2, "", words, False)])
     alarms.close()
+    memory = Memory(data)
+    memory.note([marker(MARK_MS, "strainer cleaned", "AB")])
+    memory.note(
+        [Event(MARK_MS - 30_000, 5_000, 0, "scan", "status", "CHWP-1", "CHWP-1.status", "OFF", "RUN", "run status")]
+    )
+    sheet = Checkout(plant, memory, ManualClock(MARK_MS))
+    frame = Frame(1, MARK_MS, {"CH-1.power": good(230.0, MARK_MS)})
+    sheet.check(frame, "CH-1.power", {"hand": 240.0, "tolerance": 2.0, "comment": "clamp meter"}, "AB")
+    memory.close()
     file = folder / "orchard.plantview.zip"
     asyncio.run(build(Sources(plant, data, signals), SPAN, file))
     port = free_port(socket.SOCK_STREAM)
@@ -133,6 +146,10 @@ def test_step_play_pause_and_jump_move_the_moment_and_the_address_follows(site: 
         shows(page, "11:01:00")
         expect(page).to_have_url(re.compile(r"at=2026-07-14T09%3A01%3A00Z"))
         page.get_by_role("button", name="Next alarm or marker").click()
+        shows(page, "12:10:00")
+        expect(page.locator(".past-call.marker")).to_have_count(1)
+        expect(page.get_by_role("button", name="Previous alarm or marker")).to_be_disabled()
+        page.get_by_role("button", name="Next alarm or marker").click()
         shows(page, "12:30:00")
         expect(page.locator("#past-alarms")).to_contain_text("since 12:30, active")
         expect(page.get_by_role("button", name="Next alarm or marker")).to_be_disabled()
@@ -147,6 +164,81 @@ def test_step_play_pause_and_jump_move_the_moment_and_the_address_follows(site: 
         assert power(page) == f"{minutes - 600 + 100:.1f}"
         page.reload()
         shows(page, shown[0][:5])
+
+
+def test_play_moves_as_many_seconds_a_second_as_the_button_says(site: Running, browser: Browser) -> None:
+    moment = datetime(2026, 7, 14, 10, 1)  # noqa: DTZ001 - the page shows the site's own clock
+    with browser.new_context() as context:
+        page = context.new_page()
+        page.clock.install()
+        page.goto(f"{site.url}/past?at={at(SPAN[0] + 60_000)}")
+        shows(page, "10:01:00")
+        page.clock.pause_at(datetime.now(UTC) + timedelta(minutes=1))
+        speeds = [int(words.rstrip("×")) for words in page.locator("[data-speed]").all_inner_texts()]
+        assert (speeds[0], speeds[-1]) == (1, 600)
+        for speed in speeds:
+            page.locator(f"[data-speed='{speed}']").click()
+            with page.expect_response(re.compile("/api/v1/past[?]at=")) as filled:
+                page.get_by_role("button", name="Play", exact=True).click()
+            assert filled.value.ok
+            page.evaluate("() => new Promise((done) => queueMicrotask(done))")
+            page.clock.run_for(2_000)
+            moment += timedelta(seconds=2 * speed)
+            shows(page, moment.strftime("%H:%M:%S"))
+            page.get_by_role("button", name="Pause").click()
+
+
+def heard(page: Page, sockets: list[str], posted: list[str]) -> None:
+    """Note every socket that a page opens and everything that it posts."""
+    page.on("websocket", lambda opened: sockets.append(opened.url))
+    page.on("request", lambda asked: posted.append(asked.url) if asked.method == "POST" else None)
+
+
+def test_every_page_of_the_past_says_so_asks_for_nothing_live_and_can_do_nothing(
+    site: Running, browser: Browser
+) -> None:
+    below = [path for path in PAGES if path.startswith("/past")]
+    assert len(below) >= 4
+    chosen = {"/past/loop": "&id=chw", "/past/machine": "&id=CH-1"}
+    for path in below:
+        sockets, posted = list[str](), list[str]()
+        with seen(browser, f"{site.url}{path}?at={at(NOON_MS)}{chosen.get(path, '')}") as watched:
+            page = watched.page
+            heard(page, sockets, posted)
+            shows(page, "12:00:00")
+            expect(page.locator(".past-mark")).to_have_text("PAST")
+            expect(page.locator("#link")).to_have_text("PAST")
+            assert page.title().startswith("PAST 12:00:00")
+            stripe = page.evaluate("() => getComputedStyle(document.body, '::after').borderImageSource")
+            assert "repeating-linear-gradient" in stripe
+            expect(page.locator("#mark")).to_have_count(0)
+            page.keyboard.press("m")
+            expect(page.locator("dialog")).to_have_count(0)
+            words = " ".join(page.locator("#page button, #page a").all_inner_texts()).lower()
+            assert not re.search(r"acknowledge|shelve|reset|\barm\b|override|release|out of service|\bcheck\b", words)
+            assert (sockets, [url for url in posted if "_dash" not in url]) == ([], [])
+            assert watched.console == []
+
+
+def test_start_up_notes_of_a_package_stand_up_to_the_moment_and_lead_to_theirs(site: Running, browser: Browser) -> None:
+    with seen(browser, f"{site.url}/past/startup?at={at(NOON_MS)}") as watched:
+        page = watched.page
+        expect(page.locator("#past-events-answer")).to_have_text("Nothing was noted up to this moment.")
+        page.get_by_role("button", name="Next alarm or marker").click()
+        shows(page, "12:10:00")
+        expect(page.locator("#past-events-rows tr")).to_have_count(2)
+        expect(page.locator("#past-events-rows tr").first).to_contain_text("strainer cleaned (AB)")
+        expect(page.locator("#past-events-rows tr").last).to_contain_text("run status: OFF → RUN")
+        expect(page.locator("#past-checked-rows tr")).to_contain_text("clamp meter")
+        expect(page.locator("#past-checked-rows .verdict")).to_have_text("FAIL")
+        assert page.locator("#page input:not([type=range]):not([type=datetime-local]), #page select").count() == 0
+        assert watched.console == []
+        page.locator("#past-events-rows a").last.click()
+        page.wait_for_url(re.compile(r"/past\?at="))
+        shows(page, "12:09:30")
+        page.goto(f"{site.url}/startup/checkout")
+        page.get_by_role("link", name="Look back at it").click()
+        page.wait_for_url(re.compile("/past/startup"))
 
 
 def test_play_ends_where_the_history_ends_and_says_so(site: Running, browser: Browser) -> None:

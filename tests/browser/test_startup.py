@@ -71,7 +71,8 @@ def test_a_point_is_checked_by_hand_and_the_sheet_prints_on_paper(demo: Running,
         page.get_by_role("button", name="Compare").click()
         expect(page.locator(".verdict.fail")).to_have_text("FAIL")
         page.emulate_media(media="print")
-        assert page.locator(".top-bar").is_hidden()
+        assert page.locator("h1").is_visible(), "whose sheet it is, and of when"
+        assert page.locator(".pages").is_hidden()
         assert page.locator("#checkout-rows button").first.is_hidden()
         wide = page.evaluate(
             "() => document.querySelector('#checkout').scrollWidth - document.documentElement.clientWidth"

@@ -21,6 +21,7 @@ import pytest
 
 from plantview import cli
 from plantview.alarms import compile_rules
+from plantview.cli_evidence import _readiness
 from plantview.cli_open import opened
 from plantview.clock import SystemClock
 from plantview.config import load_plant
@@ -303,7 +304,7 @@ def test_a_file_that_unpacks_to_more_than_its_manifest_says_stops_there(package:
 
 def test_too_many_files_are_refused(package: Path, tmp_path: Path) -> None:
     file = remade(package, tmp_path / "x.zip", lambda files: files.update({f"plant/a{n}.csv": b"" for n in range(200)}))
-    refused(file, tmp_path / "here", "more than 120 files")
+    refused(file, tmp_path / "here", "more than 180 files")
 
 
 def test_a_changed_reading_is_noticed(package: Path, tmp_path: Path) -> None:
@@ -416,3 +417,24 @@ def test_the_command_writes_a_package_of_a_stopped_plant_and_says_what_is_in_it(
     assert end - begin == DAY_MS
     assert cli.main(["evidence", str(described), "--data", str(tmp_path / "none"), "-o", str(target)]) == 2
     assert "there is no history" in capsys.readouterr().err
+
+
+async def test_what_a_preflight_would_say_of_the_running_plant_goes_along(larkfield: Plant) -> None:
+    gone = "CH-2-PANEL"
+    reasons = {"CH-1.power": [None, 3, "refused by the device: unknown-object", 5], "PLANT.kw_per_ton": [0.6, 0, "", 5]}
+
+    async def ask(what: str, _body: dict[str, Any]) -> dict[str, Any]:
+        plans = {"plans": [{"requests_per_cycle": 1, "period_s": 5.0}], "cycle_ms": 10, "clock_offset_s": 90.0}
+        health = {"devices": [{"id": name, "state": "answering", **plans} for name in larkfield.devices]}
+        next(row for row in health["devices"] if row["id"] == gone).update(
+            {"state": "silent", "last_error": "no answer in 3 s"}
+        )
+        good = {name: [1.0, 0, "", 5, 0.1] for name in larkfield.points}
+        return health if what == "health" else {"now_ms": 5, "readings": {**good, **reasons}}
+
+    told = await _readiness(larkfield, ask)
+    assert told["at_ms"] == 5
+    assert any(line.startswith("! CH-1.power") and "correct its address column" in line for line in told["lines"])
+    assert any("90 s ahead of ours -> set it" in line for line in told["lines"])
+    assert any(line.startswith(f"! {gone} (") and "no answer in 3 s -> check power" in line for line in told["lines"])
+    assert not any("port" in line and "is free" in line for line in told["lines"]), "it is in use, by whoever polls"

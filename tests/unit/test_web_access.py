@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import shutil
 import stat
 from collections.abc import AsyncIterator, Iterator, MutableMapping
 from dataclasses import replace
@@ -14,6 +15,7 @@ import pytest
 from starlette.datastructures import Headers
 
 from plantview.clock import ManualClock
+from plantview.config import load_plant
 from plantview.model.person import Act, Person, Role
 from plantview.model.plant import Plant
 from plantview.web.access.accounts import AccountsFile
@@ -23,6 +25,7 @@ from plantview.web.access.passwords import digest
 from plantview.web.access.sessions import ABSOLUTE_S, CONFIRMED_S, IDLE_S, IDLE_STRICT_S, NOBODY
 from plantview.web.answers import Problem
 from plantview.web.sockets import CLOSE_SESSION_ENDED
+from tests.conftest import CHECKOUT
 from tests.unit.access_rig import CHEAP, HOME, PASSWORD, PEER, TOKEN, Rig, everybody, key_of, rig, socket_scope
 
 BEGIN, END, CONFIRM = (f"/api/v1/session/{act}" for act in ("begin", "end", "confirm"))
@@ -402,3 +405,25 @@ async def test_a_flood_of_refusals_is_counted_instead_of_written(site: Rig, http
     await site.clock.advance(61)
     await http.get("/api/v1/values")
     assert {"act": "refusals not written", "count": 30}.items() <= site.logged()[-2].items()
+
+
+async def test_what_the_site_says_to_whoever_signs_in_stands_above_the_fields_and_is_no_markup(
+    orchard: Plant, tmp_path: Path
+) -> None:
+    notice = "Staff of the plant only.\nActs are <b>recorded</b>."
+    with rig(replace(orchard, sign_in_notice=notice), tmp_path) as made:
+        async with made.client() as http:
+            page = (await http.get("/sign-in")).text
+    assert '<p id="notice" class="notice">Staff of the plant only.<br>Acts are &lt;b&gt;recorded&lt;/b&gt;.</p>' in page
+    assert page.index('id="notice"') < page.index('id="password"')
+
+
+async def test_without_a_notice_there_is_no_empty_box(http: httpx.AsyncClient) -> None:
+    assert 'id="notice"' not in (await http.get("/sign-in")).text
+
+
+def test_the_notice_stands_in_the_plant_description(tmp_path: Path) -> None:
+    folder = Path(shutil.copytree(CHECKOUT / "config" / "orchard", tmp_path / "orchard"))
+    text = (folder / "plant.toml").read_text(encoding="utf-8")
+    (folder / "plant.toml").write_text(text.replace("[plant]\n", '[plant]\nsign_in_notice = " Staff only. "\n', 1))
+    assert load_plant(folder).sign_in_notice == "Staff only."

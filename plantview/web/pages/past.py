@@ -30,12 +30,10 @@ def layout(view: FrameView) -> list[Any]:
 
 
 def _page(view: FrameView, level: str, *first: Any) -> list[Any]:
-    mark = [html.Strong("PAST", className="past-mark"), html.Span(id="past-words")]
     return [
-        html.Div(mark, id="past-banner", **attributes(aria_label="This page shows the past")),
-        html.Section(id="past-control", **attributes(aria_label="Moment shown", data_only=_only(view))),
+        *moment_shown(view),
         *first,
-        _levels(view),
+        levels(view),
         html.Div(id="schematic", **attributes(data_level=level)),
         html.Section(id="past-alarms", **attributes(aria_label="Alarms that stood then")),
         html.Section(
@@ -45,18 +43,37 @@ def _page(view: FrameView, level: str, *first: Any) -> list[Any]:
     ]
 
 
+def moment_shown(view: FrameView) -> list[Any]:
+    """Return what stands above every page of the past: that it is one, and the moment that it shows."""
+    mark = [html.Strong("PAST", className="past-mark"), html.Span(id="past-words")]
+    return [
+        html.Div(mark, id="past-banner", **attributes(aria_label="This page shows the past")),
+        html.Section(id="past-control", **attributes(aria_label="Moment shown", data_only=_only(view))),
+    ]
+
+
+def past_only(view: FrameView, page: str = "/past") -> list[Any]:
+    """Return the way to the past where no device is asked; nothing where the plant is watched."""
+    if not view.hello.get("past_only"):
+        return []
+    words = "No device is asked here: this is stored history of the plant."
+    return [html.P([words, " ", html.A("Look back at it", href=page)], className="past-only")]
+
+
 def _only(view: FrameView) -> str:
     """Say whether there is nothing but the past: a package or an imported log."""
     return "yes" if view.hello.get("past_only") else ""
 
 
-def _levels(view: FrameView) -> html.Nav:
+def levels(view: FrameView) -> html.Nav:
+    """Return the links between the pages of the past; they keep the moment."""
     links = [html.A("whole plant", href="/past", className="past-keep")]
     links += [
         html.A(f"{loop.water} water loop {loop.id}", href=f"/past/loop?id={loop.id}", className="past-keep")
         for loop in view.plant.loops.values()
     ]
-    return html.Nav(links, className="levels", **attributes(aria_label="Drawings of the past"))
+    links.append(html.A("start-up notes", href="/past/startup", className="past-keep"))
+    return html.Nav(links, className="levels", **attributes(aria_label="Pages of the past"))
 
 
 loop_layout = partial(_page, level="loop")

@@ -8,6 +8,7 @@ from dash import html
 
 from plantview.web.attributes import attributes
 from plantview.web.frame_view import FrameView
+from plantview.web.pages.past import past_only
 from plantview.web.pages.startup_links import startup_links
 from plantview.web.pages.tables import table
 
@@ -15,8 +16,10 @@ PROOFS: Final = ("Machine", "Waits for", "State", "Left", "Limit", "Last")
 EVENTS: Final = ("Time", "Δt", "From zero", "Uncertain", "Equipment", "What", "Zero")
 
 
-def layout(_view: FrameView) -> list[Any]:
-    """Return the page."""
+def layout(view: FrameView) -> list[Any]:
+    """Return the page; where no device is asked, the way to what was noted."""
+    if elsewhere := past_only(view, "/past/startup"):
+        return elsewhere
     return [
         html.Div([html.H2("Start-up"), startup_links()], className="startup-head"),
         html.P(id="startup-trouble", className="flood", role="alert", hidden=True),

@@ -7,6 +7,7 @@ from typing import Any, Final
 from dash import html
 
 from plantview.web.frame_view import FrameView
+from plantview.web.pages.past import past_only
 from plantview.web.pages.startup_links import startup_links
 from plantview.web.pages.tables import table
 
@@ -16,8 +17,10 @@ STARTS: Final = (
 TIMES: Final = ("Machine", "Order", "Proof", "Last", "Known within", "Longest of 10", "Limit", "Verdict", "Starts")
 
 
-def layout(_view: FrameView) -> list[Any]:
-    """Return the page."""
+def layout(view: FrameView) -> list[Any]:
+    """Return the page; where no device is asked, the way to what was noted."""
+    if elsewhere := past_only(view, "/past/startup"):
+        return elsewhere
     return [
         html.Div([html.H2("Start-up report"), startup_links()], className="startup-head"),
         html.Div(id="report-tools", role="group", className="startup-tools"),
