@@ -5,13 +5,15 @@
 
   const SILENCE_MS = 5000; // 3 periods of 1 s and 2 s on top
   const GONE_MS = 60000; // then the last numbers are no help any more, and are taken away
-  const BACK_OFF_MS = [500, 1000, 2000, 4000, 8000, 15000];
+  const BACK_OFF_MS = [500, 1000, 2000, 4000, 5000];
+  const PATIENCE_MS = 15000; // a way that leads nowhere is given up after so long, and tried again
+  const HIDDEN_MS = 1000; // a page that nobody sees is drawn no more often
   const SESSION_ENDED = 4401;
   const STALE = 2, BAD = 3;
-  const PARTS = ["signals", "readings", "conditions", "flows", "alarms", "health", "speed", "simulated", "zone", "link"];
+  const PARTS = ["run", "signals", "readings", "conditions", "flows", "alarms", "health", "speed", "simulated", "zone", "link"];
 
   const state = {
-    seq: -1, now_ms: 0, link: { ok: false, since_ms: 0 }, speed: 1, simulated: false, zone: "", units: "si",
+    run: "", seq: -1, now_ms: 0, link: { ok: false, since_ms: 0 }, speed: 1, simulated: false, zone: "", units: "si",
     signals: {}, readings: {}, conditions: {}, flows: {}, alarms: { active: [], counts: {} }, health: {},
     heard: 0, silent: true, silent_from: performance.now(), gone: false,
   };
@@ -29,10 +31,23 @@
     return { number: Number(number) === 0 ? number.replace("-", "") : number, unit: line.u };
   }
 
+  /* Reasons come in SI; a viewer of inch-pound units reads their numbers as those of the values beside them. */
+  const IP = { "°C": [1.8, 32, "°F"], K: [1.8, 0, "°F"], "L/s": [15.850323, 0, "gpm"], "kPa abs": [0.1450377, 0, "psia"], kW: [1 / 3.5168528, 0, "tons"] };
+  const IN_WORDS = /(-?\d+(?:\.\d+)?)( to )?(-?\d+(?:\.\d+)?)? (°C|K|L\/s|kW)(?![\w/])|(°C|K|L\/s|kPa abs), (-?\d+(?:\.\d+)?) is outside (-?\d+(?:\.\d+)?) to (-?\d+(?:\.\d+)?)/g;
+  function worded(reason) {
+    if (!reason || state.units !== "ip") return reason;
+    const turned = (number, [factor, offset]) => (number * factor + offset).toFixed(Math.abs(factor) > 5 ? 0 : (number.split(".")[1] || "").length);
+    return reason.replace(IN_WORDS, (whole, from, to, until, unit, named, value, low, high, at) => {
+      if (named) { const line = IP[named]; return `${line[2]}, ${turned(value, line)} is outside ${turned(low, line)} to ${turned(high, line)}`; }
+      if (unit === "kW" && !/\bload\b[^,;]*$/.test(reason.slice(0, at))) return whole; // of power, kW stays kW
+      return `${turned(from, IP[unit])}${to ? `${to}${turned(until, IP[unit])}` : ""} ${IP[unit][2]}`;
+    });
+  }
+
   function text(name) {
     const signal = state.signals[name], reading = state.readings[name];
     if (!signal || !reading) return { number: "", unit: "", quality: BAD, reason: "not read yet", age_s: null };
-    const [value, quality, reason, at] = reading;
+    const [value, quality, said, at] = reading, reason = worded(said);
     const age_s = Math.max(0, (nowMs() - at) / 1000);
     if (value === null || quality >= BAD) return { number: "", unit: "", quality: BAD, reason, age_s };
     if (state.gone) return { number: "", unit: "", quality: BAD, reason: "no data from the plant", age_s };
@@ -55,7 +70,8 @@
     for (const tell of subscribers) tell(message, state);
   }
 
-  function apply(message) {
+  /* Return whether a message follows on what is known; the screen is told by whoever calls this. */
+  function take(message) {
     if (message.kind === "delta" && message.prev !== state.seq) return false;
     state.heard = performance.now();
     if (message.now_ms) state.now_ms = message.now_ms;
@@ -70,8 +86,26 @@
     }
     if (message.seq !== undefined) state.seq = message.seq;
     hearing(state.link.ok);
-    tellAll(message);
     return true;
+  }
+
+  function apply(message) {
+    const follows = take(message);
+    if (follows) tellAll(message);
+    return follows;
+  }
+
+  /* Drawn once per picture of the screen: a slow computer skips states, it does not fall behind them. */
+  let owed = null;
+  function drawSoon(message) {
+    if (!owed) (document.hidden ? setTimeout(drawOwed, HIDDEN_MS) : requestAnimationFrame(drawOwed));
+    owed = owed?.kind === "snapshot" ? { ...message, kind: "snapshot" } : message;
+  }
+
+  function drawOwed() {
+    const message = owed;
+    owed = null;
+    tellAll(message);
   }
 
   function hearing(ok) {
@@ -81,41 +115,71 @@
   }
 
   /* --- connection and watchdog ------------------------------------------------------------------------- */
-  let socket = null, attempt = 0;
+  let socket = null, attempt = 0, asked = 0;
 
+  /* A viewer that was away names the last state that it has, and is told what changed since then. */
   function connect() {
     const scheme = location.protocol === "https:" ? "wss:" : "ws:";
-    socket = new WebSocket(`${scheme}//${location.host}/live`);
-    socket.onmessage = (event) => {
-      attempt = 0;
-      if (!apply(JSON.parse(event.data))) reconnect();
-    };
+    const since = state.seq >= 0 ? `?run=${state.run}&seq=${state.seq}` : "";
+    asked = performance.now();
+    socket = new WebSocket(`${scheme}//${location.host}/live${since}`);
+    socket.binaryType = "arraybuffer";
+    listen(socket);
     socket.onclose = (event) => {
       if (event.code === SESSION_ENDED) window.plantviewSession?.look();
       reconnect();
     };
   }
 
+  function listen(own) {
+    let turn = Promise.resolve(); // unpacking takes its time, and messages keep their order
+    own.onmessage = ({ data }) => {
+      attempt = 0;
+      turn = turn.then(async () => {
+        const message = JSON.parse(await unpacked(data));
+        if (own !== socket) return;
+        if (take(message)) drawSoon(message); else startAnew();
+      }).catch((error) => {
+        console.error("a live message cannot be read", error);
+        if (own === socket) startAnew();
+      });
+    };
+  }
+
+  function unpacked(data) {
+    if (typeof data === "string") return data;
+    return new Response(new Blob([data]).stream().pipeThrough(new DecompressionStream("deflate"))).text();
+  }
+
+  function startAnew() {
+    state.seq = -1;
+    reconnect();
+  }
+
   /* A half-open connection may take long to close: it is left behind, not waited for. */
   function reconnect() {
     socket.onmessage = socket.onclose = null;
     socket.close();
-    state.seq = -1;
-    setTimeout(connect, BACK_OFF_MS[Math.min(attempt, BACK_OFF_MS.length - 1)]);
+    socket = null;
+    const wait = BACK_OFF_MS[Math.min(attempt, BACK_OFF_MS.length - 1)];
+    setTimeout(connect, wait * (0.75 + Math.random() / 2)); // not all viewers at once
     attempt += 1;
   }
 
   function watch() {
-    const now = performance.now();
+    const now = performance.now(), quiet = now - state.heard;
     if (state.silent && !state.gone && now - state.silent_from > GONE_MS) {
       state.gone = true;
       tellAll({ kind: "silence" });
     }
-    if (state.silent || now - state.heard < SILENCE_MS) return;
-    hearing(false);
-    state.link = { ok: false, since_ms: state.now_ms };
-    reconnect();
-    tellAll({ kind: "silence" });
+    if (!state.silent && quiet >= SILENCE_MS) {
+      hearing(false);
+      state.link = { ok: false, since_ms: state.now_ms };
+      if (socket) reconnect();
+      tellAll({ kind: "silence" });
+    } else if (socket && Math.min(quiet, now - asked) >= PATIENCE_MS) {
+      reconnect();
+    }
   }
 
   function setUnits(system) {
@@ -124,7 +188,10 @@
     tellAll({ kind: "units" });
   }
 
+  /* An address may say in which units it is read; what a viewer chose for this browser stays as it is. */
   function chosenUnits() {
+    const asked = new URLSearchParams(location.search).get("units");
+    if (asked === "si" || asked === "ip") return asked;
     const told = document.querySelector("[data-units]");
     let kept = null;
     try { kept = localStorage.getItem("plantview.units"); } catch { /* private window */ }
@@ -151,7 +218,7 @@
   }
 
   window.plantview = {
-    state, text, apply, setUnits, clockText, nowMs,
+    state, text, worded, apply, setUnits, clockText, nowMs,
     subscribe: (tell) => subscribers.push(tell), repaint: () => tellAll({ kind: "repaint" }),
   };
   start();

@@ -7,6 +7,8 @@
   const THEMES = ["auto", "light", "dark"];
   const KEPT = { theme: "plantview.theme", initials: "plantview.initials" };
 
+  const narrow = matchMedia("(max-width: 700px)");
+
   const one = (selector, inside = document) => inside.querySelector(selector);
   const all = (selector, inside = document) => [...inside.querySelectorAll(selector)];
 
@@ -34,6 +36,8 @@
   const hhmmss = (ms) => local(ms, { hour: "2-digit", minute: "2-digit", second: "2-digit" });
   const zoneName = (ms) => new Intl.DateTimeFormat("en-US", { timeZone: zone(), timeZoneName: "short" })
     .formatToParts(ms).find((part) => part.type === "timeZoneName").value;
+  /* "Chicago" for America/Chicago: true in summer and in winter, as no abbreviation is. */
+  const place = () => zone().split("/").at(-1).replaceAll("_", " ");
   const clockText = (ms) => `${local(ms, { weekday: "short", day: "2-digit", month: "short" }).replace(",", "")} ${hhmmss(ms)} ${zoneName(ms)}`;
   /* Today's times without the date, older ones with it. */
   const moment = (ms, nowMs) => {
@@ -91,7 +95,22 @@
     node.replaceChildren(value.number === "" ? make("span", { class: "unknown" }, "?") : make("span", { class: "number" }, value.number), ...unit);
   };
 
+  /* What has a page of its own is a link to it; a header or the whole plant is its name. */
+  const MACHINES = new Set((document.documentElement.dataset.machines || "").split(" ").filter(Boolean));
+  const machine = (id) => (MACHINES.has(id) ? make("a", { href: `/equipment?id=${encodeURIComponent(id)}` }, id) : id);
+
   const kept = (key, fallback) => { try { return localStorage.getItem(key) || fallback; } catch { return fallback; } };
+  /* A field whose content stands in the address, so that what is shown can be passed on. */
+  const addressed = (field, name) => {
+    field.value = new URLSearchParams(location.search).get(name) || "";
+    field.addEventListener("input", () => {
+      const address = new URL(location.href), words = field.value.trim();
+      if (words) address.searchParams.set(name, words); else address.searchParams.delete(name);
+      history.replaceState(history.state, "", address);
+    });
+    return field;
+  };
+
   const keep = (key, value) => { try { localStorage.setItem(key, value); } catch { /* private window: lasts as long as the page */ } };
 
   const showTheme = (theme) => {
@@ -100,7 +119,7 @@
     const button = one("#theme");
     if (button) {
       say(button, theme[0].toUpperCase() + theme.slice(1));
-      button.setAttribute("aria-label", `Theme: ${theme}. Change`);
+      button.setAttribute("aria-label", `Theme ${theme}. Change`);
     }
   };
   const nextTheme = () => {
@@ -113,11 +132,15 @@
     const button = one("#units");
     if (!button) return;
     say(button, state.units === "si" ? "SI" : "IP");
-    button.setAttribute("aria-label", state.units === "si" ? "Units: SI. Change to inch-pound" : "Units: inch-pound. Change to SI");
+    button.setAttribute("aria-label", state.units === "si" ? "Units SI. Change to inch-pound" : "Units IP, inch-pound. Change to SI");
   };
   const nextUnits = () => {
     const live = window.plantview;
     live.setUnits(live.state.units === "si" ? "ip" : "si");
+    const address = new URL(location.href);
+    if (!address.searchParams.has("units")) return;
+    address.searchParams.set("units", live.state.units);
+    history.replaceState(history.state, "", address);
   };
 
   const showLink = (state) => {
@@ -131,7 +154,7 @@
   const showClock = (state) => {
     const node = one("#clock");
     if (!node || !state.now_ms) return;
-    say(node, clockText(state.now_ms));
+    say(node, narrow.matches ? `${hhmmss(state.now_ms)} ${zoneName(state.now_ms)}` : clockText(state.now_ms));
     node.setAttribute("datetime", new Date(state.now_ms).toISOString());
   };
 
@@ -145,6 +168,18 @@
       }
     }
     document.body.dataset.page = location.pathname;
+    one("#help")?.setAttribute("href", `/help#page${location.pathname.replaceAll("/", "-")}`);
+    for (const node of all("th .zone")) say(node, ` (${place()})`);
+  };
+
+  /* How many wait for somebody, beside the link of their page; the words are for those who hear the page. */
+  const countBeside = (path, count, words) => {
+    const link = one(`.pages a[data-page="${path}"]`);
+    if (!link) return;
+    const mark = one(".count", link) || link.appendChild(make("span", { class: "count" }, make("span"), make("span", { class: "unseen" })));
+    mark.hidden = !count;
+    say(mark.firstChild, String(count));
+    say(mark.lastChild, ` ${words}`);
   };
 
   /* Pages arrive from the server after the scripts: fill them as soon as they stand. */
@@ -171,12 +206,14 @@
   };
 
   window.plantviewPages = {
-    one, all, make, say, fixed, shown, fillValue, toShown, siToShown, pieces, hhmm, hhmmss, moment, age, kept, keep, KEPT, QUALITIES,
-    onPaint: (paint) => painters.push(paint),
+    one, all, make, machine, say, fixed, shown, fillValue, toShown, siToShown, pieces, hhmm, hhmmss, moment, age, kept, keep, addressed, KEPT, QUALITIES,
+    zoneName, countBeside, onPaint: (paint) => painters.push(paint),
     onPage: (begin) => document.addEventListener("plantview-page", begin, { once: true }),
   };
 
   showTheme(kept(KEPT.theme, "auto"));
+  addEventListener("beforeprint", () => { document.documentElement.dataset.theme = "light"; }); // drawn lines too: paper is white
+  addEventListener("afterprint", () => showTheme(kept(KEPT.theme, "auto")));
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => showTheme(kept(KEPT.theme, "auto")));
   window.plantview.subscribe(tell);
   if (!started()) {

@@ -25,6 +25,8 @@ class Latest:
 
     def __init__(self, signals: Mapping[str, Signal], clock: Clock) -> None:
         self._clock = clock
+        self._since_ms = clock.now_ms()
+        """What was never read is unknown since then, not anew with every frame."""
         self._seq = 0
         self._readings: dict[str, Reading] = {}
         self._silence: dict[str, str] = {}
@@ -65,7 +67,7 @@ class Latest:
         reading = self._readings.get(name)
         silence = self._silence.get(name, "")
         if reading is None:
-            return bad(silence or NOT_READ, now_ms)
+            return bad(silence or NOT_READ, self._since_ms)
         age_ms = now_ms - reading.at_ms
         if reading.quality is Quality.BAD or age_ms <= limits_ms[0]:
             return reading

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import logging
 from pathlib import Path
 from typing import Any, Final
@@ -25,6 +26,7 @@ from plantview.model.signal import Signal, signal_of
 from plantview.notifying import Notifying, load_settings
 from plantview.polling import Polling
 from plantview.process import say
+from plantview.service.acts_record import ActsRecord
 from plantview.service.alarm_asks import AlarmAsks
 from plantview.service.backfill_ask import BackfillAsk
 from plantview.service.backfilling import Backfilling, last_heard
@@ -46,6 +48,9 @@ BACKFILL_PERIOD_S: Final = 15.0
 JOB_PERIOD_REAL_S_MIN: Final = 0.1
 """A simulated plant at high speed gets at most ten runs of a job per real second."""
 FRAME_PERIOD_REAL_S: Final = 1.0
+"""Without a new reading a frame follows so long after the last one: readings grow old, and a live field is heard."""
+FRAME_GAP_REAL_S: Final = 0.2
+"""A new reading waits no longer than this for its frame; more frames a second than five no eye would tell apart."""
 FIRST_SWEEPS_REAL_S: Final = 15.0
 """At first derived values follow every frame, so that they are there as soon as the devices were swept once;
 alarms are judged from then on, or from the first sweep: what was not read yet is no news to anybody."""
@@ -80,9 +85,10 @@ class Field:
         )
         self.alarms = AlarmEngine(rules, clock, AlarmStore(data, clock))
         self.notifying = Notifying(*load_settings(data), plant, clock)
-        self._alarm_asks = AlarmAsks(self.alarms, self.notifying, clock)
+        self._record = ActsRecord(plant, data, clock)
+        self._alarm_asks = AlarmAsks(self.alarms, self.notifying, clock, self._record)
         self.findings = Findings(plant, data, clock, self.history, self.derivation.reconciliation.signals)
-        self._commands = CommandAsks(plant, data, clock, self.signals, self._now, self.history.take)
+        self._commands = CommandAsks(plant, data, clock, self.signals, self._now, self.history.take, self._record)
         self._past = PastAsks(
             plant,
             self.signals,
@@ -101,6 +107,8 @@ class Field:
         self._sent: dict[str, Rows] = {}
         self._alarms_seq = -1
         self._started_real_s = 0.0
+        self._news = asyncio.Event()
+        """Something was read since the last frame."""
         for what, answer in (
             ("range", self._range),
             ("frame", self._ask_frame),
@@ -127,6 +135,7 @@ class Field:
                 await self.channel.start()
                 self.channel.publish("hello", self._hello())
                 telling = group.create_task(self._tell())
+                recording = group.create_task(self._record.run())
                 commanding = group.create_task(self._commands.run())
                 starting = group.create_task(self._startup.run())
                 self.notifying.remind(self.alarms.snapshot()["active"])
@@ -140,6 +149,8 @@ class Field:
                 telling.cancel()
                 notifying.cancel()
                 polling.cancel()
+                await asyncio.gather(commanding, return_exceptions=True)
+                recording.cancel()
         finally:
             if schedule.running:
                 schedule.shutdown(wait=False)
@@ -150,6 +161,7 @@ class Field:
     def _take(self, batch: Batch) -> None:
         self.history.take(batch)
         self._startup.take(batch)
+        self._news.set()
 
     def _schedule(self) -> AsyncIOScheduler:
         defaults = {"coalesce": True, "max_instances": 1, "misfire_grace_time": None}
@@ -193,16 +205,30 @@ class Field:
         self._startup.take_device_events(self.device_events)
 
     async def _tell(self) -> None:
+        beat_s = -FRAME_PERIOD_REAL_S
         while True:
-            if self._starting():
+            now_s = asyncio.get_running_loop().time()
+            on_beat = now_s - beat_s >= FRAME_PERIOD_REAL_S
+            if on_beat:
+                beat_s = now_s
+            if on_beat and self._starting():
                 await self._derive()
+            self._news.clear()
             self._frame = self._now()
             self.channel.publish("frame", self._delta())
             if self.alarms.seq != self._alarms_seq:
                 self._alarms_seq = self.alarms.seq
                 self.channel.publish("alarms", self.alarms.snapshot())
-            self.channel.publish("health", self._health())
-            await asyncio.sleep(FRAME_PERIOD_REAL_S)
+            if on_beat:
+                self.channel.publish("health", self._health())
+            await self._until_news()
+
+    async def _until_news(self) -> None:
+        """Wait for a reading, for a moment in any case, at most for the rest of a frame's period."""
+        await asyncio.sleep(FRAME_GAP_REAL_S)
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(FRAME_PERIOD_REAL_S - FRAME_GAP_REAL_S):
+                await self._news.wait()
 
     def _view(self) -> dict[str, Rows]:
         judged = conditions(self.plant, self._frame, self.alarms.tripped())
@@ -234,6 +260,7 @@ class Field:
             "alarm_store": self.alarms.health(),
             "findings": self.findings.count(),
             "notices": self.notifying.trouble(),
+            "audit": self._record.trouble,
             "history_store": self.history.health(),
             "history": self.history.stats(),
         }

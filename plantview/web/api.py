@@ -17,7 +17,7 @@ from plantview.clock import utc_text
 from plantview.model.reading import Reading
 from plantview.model.signal import Signal
 from plantview.units import Unit, shown
-from plantview.web.acting import acting
+from plantview.web.acting import acting, whoever
 from plantview.web.answers import Json, Problem
 from plantview.web.asked import json_object, system_of, whole, words
 from plantview.web.field_asks import ask_field
@@ -126,7 +126,8 @@ class Api:
         """Pass on who has seen an alarm: ``{"id", "person", "comment"}``; whoever signed in is that person."""
         body = json_object(await request.body())
         alarm, comment = (words(body, *field) for field in (("id", 200, True), ("comment", COMMENT_MAX, False)))
-        asked = {"alarm": alarm, "person": acting(request, body), "comment": comment}
+        person = acting(request, body)
+        asked = {"alarm": alarm, "person": person, "who": whoever(request, person), "comment": comment}
         return Json(await self._ask("acknowledge", asked))
 
     def _link(self) -> dict[str, Any]:

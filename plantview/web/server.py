@@ -27,6 +27,8 @@ from plantview.web.live import Live
 STOP_REAL_S: Final = 1
 """Time that open connections get when the process stops."""
 WS_MESSAGE_BYTES_MAX: Final = 65_536
+VIEWER_PING_REAL_S: Final = 15.0
+"""A viewer is asked so often whether it is still there, and is gone if it says nothing for so long."""
 CONNECTIONS_MAX: Final = 512
 HEADER_BYTES_MAX: Final = 32_768
 
@@ -127,6 +129,9 @@ async def serve_on(
             proxy_headers=False,
             ws="websockets-sansio",
             ws_max_size=WS_MESSAGE_BYTES_MAX,
+            ws_ping_interval=VIEWER_PING_REAL_S,
+            ws_ping_timeout=VIEWER_PING_REAL_S,
+            ws_per_message_deflate=False,  # messages are compressed once for all viewers, not once for each
             timeout_graceful_shutdown=STOP_REAL_S,
             limit_concurrency=CONNECTIONS_MAX,
             h11_max_incomplete_event_size=HEADER_BYTES_MAX,

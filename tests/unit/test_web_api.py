@@ -24,6 +24,7 @@ from plantview.web.hosts import allowed_hosts
 from plantview.web.live import Live
 from plantview.web.server import listen, serve_on, serve_web
 from tests.unit.fake_field import START_MS, FakeField
+from tests.unit.live_words import read
 
 PLANT = load_plant(bundled("plants") / "larkfield")
 HOME = "http://127.0.0.1:8050"
@@ -288,19 +289,19 @@ async def test_the_whole_server_shows_a_change_says_when_the_field_goes_and_stop
         await ready.wait()
         origin = websockets.Origin(f"http://127.0.0.1:{port}")
         async with websockets.connect(f"ws://127.0.0.1:{port}/live", origin=origin, max_size=2**22) as socket:
-            told = json.loads(await socket.recv())
+            told = read(await socket.recv())
             while not told["link"]["ok"]:
-                told = {"link": {"ok": False}, **json.loads(await socket.recv())}
+                told = {"link": {"ok": False}, **read(await socket.recv())}
             assert told["kind"] == "snapshot"
             field.beat([POINT])
-            delta = json.loads(await socket.recv())
+            delta = read(await socket.recv())
             while "readings" not in delta:
-                delta = json.loads(await socket.recv())
+                delta = read(await socket.recv())
             assert delta["kind"] == "delta"
             assert delta["readings"] == {POINT: field.reading(field.signals[POINT], 1)}
             await field.channel.stop()
             while delta["kind"] != "link":
-                delta = json.loads(await socket.recv())
+                delta = read(await socket.recv())
             assert delta["ok"] is False
             stop.set()
             await serving

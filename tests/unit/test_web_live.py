@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import asyncio
-import json
+import random
 from pathlib import Path
 from typing import Any
 
+import orjson
 import pytest
 
 from plantview.channel.client import LOST
@@ -20,6 +21,7 @@ from plantview.web.frame_view import BAD_AFTER_REAL_S, LINK_DEADLINE_REAL_S, Fra
 from plantview.web.live import Live
 from plantview.web.snapshot import line
 from tests.unit.fake_field import START_MS, FakeField
+from tests.unit.live_words import read
 
 PLANT = load_plant(bundled("plants") / "orchard")
 POINT = "CH-1.chws_temp"
@@ -53,7 +55,7 @@ class Scene:
     def next_for(self, seq: int) -> tuple[int, dict[str, Any]]:
         following = self.live.next_for(seq)
         assert following is not None
-        return following[0], json.loads(following[1])
+        return following[0], read(following[1])
 
 
 @pytest.fixture
@@ -89,13 +91,96 @@ def test_a_viewer_that_kept_up_gets_only_what_changed(scene: Scene) -> None:
     assert scene.live.next_for(following) is None
 
 
-def test_a_viewer_that_missed_one_gets_a_snapshot_never_a_delta(scene: Scene) -> None:
+def test_a_viewer_that_missed_some_gets_what_changed_since_in_one_delta(scene: Scene) -> None:
+    other, third = [name for name in scene.field.signals if name != POINT][:2]
+    scene.beat([third])
     seq, _ = scene.next_for(-1)
-    scene.beat()
-    scene.beat()
+    scene.beat([POINT])
+    scene.beat([POINT, other])
     following, told = scene.next_for(seq)
-    assert told["kind"] == "snapshot"
-    assert following == seq + 2
+    assert told["kind"] == "delta"
+    assert (told["prev"], told["seq"]) == (seq, following) == (seq, seq + 2)
+    assert told["readings"] == {name: scene.view.readings[name] for name in (POINT, other)}
+    assert told["now_ms"] == scene.view.now_ms()
+    assert not {"conditions", "flows", "alarms", "health"} & set(told)
+    assert list(scene.next_for(seq + 1)[1]["readings"]) == [POINT, other]
+
+
+def test_a_viewer_that_missed_alarms_and_conditions_gets_them_whole_and_as_they_are_now(scene: Scene) -> None:
+    seq, _ = scene.next_for(-1)
+    scene.field.active = [{"id": "A", "acked": False}]
+    scene.hear("alarms", scene.field.alarms())
+    scene.field.active = []
+    scene.hear("alarms", scene.field.alarms())
+    for word in ("STARTING", "RUN"):
+        scene.hear(
+            "frame", {**scene.field.frame(full=False, names=[]), "conditions": {"CH-1": ["run", word, "", False]}}
+        )
+    _, told = scene.next_for(seq)
+    assert told["alarms"]["active"] == []
+    assert told["conditions"] == {"CH-1": ["run", "RUN", "", False]}
+    assert "readings" not in told
+
+
+def test_however_often_a_viewer_misses_something_it_ends_where_a_new_one_begins(scene: Scene) -> None:
+    """Any pattern of misses, full frames among them: applied in order, the messages give the present state."""
+    lots = random.Random(8)
+    names = list(scene.field.signals)
+    seq, copy = scene.next_for(-1)
+    kinds = []
+    for _ in range(60):
+        for _ in range(lots.choice((1, 1, 2, 5))):
+            scene.beat(lots.sample(names, 4))
+        if lots.random() < 0.1:
+            scene.hear("frame", scene.field.frame(full=True))
+        before = seq
+        seq, told = scene.next_for(seq)
+        kinds.append(told["kind"])
+        if told["kind"] == "snapshot":
+            copy = told
+        else:
+            assert told["prev"] == before
+            copy["readings"].update(told.get("readings", {}))
+        assert copy["readings"] == scene.view.readings
+    assert set(kinds) == {"snapshot", "delta"}
+
+
+def test_a_viewer_that_missed_a_full_frame_gets_everything(scene: Scene) -> None:
+    seq, _ = scene.next_for(-1)
+    scene.hear("frame", scene.field.frame(full=True))
+    scene.beat([POINT])
+    assert scene.next_for(seq)[1]["kind"] == "snapshot"
+
+
+def test_a_viewer_that_comes_back_names_its_last_state_and_the_run_that_told_it(scene: Scene) -> None:
+    seq, told = scene.next_for(-1)
+    run = told["run"]
+    assert scene.live.resumed(run, str(seq)) == seq
+    assert Live(scene.view, scene.clock).run_id != run
+    for other_run, claimed in (
+        ("another", str(seq)),
+        ("", str(seq)),
+        (run, str(seq + 1)),
+        (run, "-1"),
+        (run, ""),
+        (run, "1e3"),
+        (run, "\u0661"),
+        (run, "9" * 400),
+    ):
+        assert scene.live.resumed(other_run, claimed) == -1, claimed
+
+
+def test_a_short_message_is_text_and_a_long_one_is_packed_once(scene: Scene) -> None:
+    seq, _ = scene.next_for(-1)
+    scene.beat([POINT])
+    short = scene.live.next_for(seq)
+    scene.beat()
+    long = scene.live.next_for(seq + 1)
+    assert short is not None
+    assert long is not None
+    assert isinstance(short[1], str)
+    assert isinstance(long[1], bytes)
+    assert len(long[1]) < len(orjson.dumps(read(long[1]))) / 3
 
 
 def test_deltas_applied_in_order_give_what_a_snapshot_says(scene: Scene) -> None:
@@ -250,7 +335,8 @@ async def test_health_counters_reach_viewers_at_their_own_pace(scene: Scene) -> 
 class FakeSocket:
     """A viewer whose connection can stall."""
 
-    def __init__(self) -> None:
+    def __init__(self, asked: dict[str, str] | None = None) -> None:
+        self.query_params = asked or {}
         self.sent: list[dict[str, Any]] = []
         self.closed: tuple[int, str] | None = None
         self.flowing = asyncio.Event()
@@ -264,8 +350,14 @@ class FakeSocket:
         return await self.says.get()
 
     async def send_text(self, text: str) -> None:
+        await self._send(text)
+
+    async def send_bytes(self, packed: bytes) -> None:
+        await self._send(packed)
+
+    async def _send(self, message: str | bytes) -> None:
         await self.flowing.wait()
-        self.sent.append(json.loads(text))
+        self.sent.append(read(message))
         self.arrived.set()
 
     async def close(self, code: int, reason: str) -> None:
@@ -292,12 +384,30 @@ async def test_a_viewer_that_stalls_holds_up_nobody_and_then_gets_the_newest(sce
     assert len(slow.sent) == 1
     slow.flowing.set()
     await _settled(slow, 3)
-    assert [told["kind"] for told in slow.sent] == ["snapshot", "delta", "snapshot"]
+    assert [told["kind"] for told in slow.sent] == ["snapshot", "delta", "delta"]
+    assert [told["prev"] for told in slow.sent[1:]] == [slow.sent[0]["seq"], slow.sent[1]["seq"]]
     assert slow.sent[-1]["seq"] == quick.sent[-1]["seq"]
     for socket in (slow, quick):
         socket.says.put_nowait({"type": "websocket.disconnect"})
     await asyncio.gather(*serving)
     assert scene.live.viewers == 0
+
+
+async def test_a_viewer_that_comes_back_is_told_what_it_missed_and_one_from_another_run_everything(
+    scene: Scene,
+) -> None:
+    seq, _ = scene.next_for(-1)
+    for _ in range(3):
+        scene.beat([POINT])
+    kinds = []
+    for run in (scene.live.run_id, "of another start"):
+        socket = FakeSocket({"run": run, "seq": str(seq)})
+        serving = asyncio.create_task(scene.live.serve(socket))  # type: ignore[arg-type]
+        await _settled(socket, 1)
+        socket.says.put_nowait({"type": "websocket.disconnect"})
+        await serving
+        kinds.append(socket.sent[0]["kind"])
+    assert kinds == ["delta", "snapshot"]
 
 
 async def test_a_viewer_that_takes_nothing_for_too_long_is_let_go(
