@@ -1,8 +1,8 @@
 """Do the tests bite? Mutants of plantview/calcs, each run against the tests of the calculations.
 
 A mutant is one change in a copy of the package in a temporary folder, never in the checkout:
-an operator turned, a comparison turned or widened, two arguments exchanged, a default, a
-``return`` of something else, or a number moved by 1 % or ten units of its last printed digit,
+an operator turned, a comparison turned or widened, two arguments exchanged, a sign lost, an "and"
+for an "or", or a number (a default too) moved by 1 % or ten units of its last printed digit,
 whichever is more.
 
 python tests/bench/mutate.py            a sample, about a minute
@@ -17,42 +17,46 @@ import ast
 import copy
 import os
 import random
+import re
 import shutil
 import sys
 import tempfile
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
-from tests.bench.rows import Figure, heading  # noqa: E402 - the folder is no installed package
+from tests.bench.mutants_in_place import first_look  # noqa: E402 - the folder is no installed package
+from tests.bench.mutants_unseen import REASONS  # noqa: E402
+from tests.bench.rows import Figure, heading  # noqa: E402
 
 CALCS = ROOT / "plantview" / "calcs"
 GOAL = 0.95
 SECONDS_MAX = 60
+WALL_SECONDS_MAX = 900
 TESTS = ("tests/standards", "tests/unit")
 NOT_OURS = ("test_simulator", "test_trade_facts")
-REASONS = {
-    "air:8 as 9": "one more of Newton's steps than any air accepted here needs",
-    "tower_water:40 as 41": "one more halving of a bracket that is far below the last digit already",
-    "_settling:1e-9 as": "the linearisation stops one round earlier at most, far below the last digit",
-    "reconcile:80 as 81": "one more halving of a bracket that is far below the last digit already",
-    "reconcile:40.0 as 40.4": "the bracket of the bisection only has to be wide enough",
-    "totals:1e15 as": "a limit against nonsense; no register is that large",
-    "reconcile:1e-17 as": "the series stops one term earlier at most",
-    "heat_balance:1500.0 / delta_t_f * load ** 0 with Div": "load ** 0 is 1 and only keeps the shape of a row",
-    "exchange:1e-6 as": "ends ten times as far apart still have their mean for log mean, to the last digit",
-    "exchange:1e-9 as": "a limit against zero; no sensor tells a billionth of a kelvin from ten",
-    "exchange:abs(one / other - 1.0) < _NEARLY_EQUAL with LtE": "no two readings stand exactly at the limit, and both forms agree there",
-    "exchange:abs(1.0 - ratio) > _NEARLY_EQUAL with GtE": "the same for two capacity rates",
-    "exchange:2.0": "stands in for a ratio that is not used where the ends are equal",
-    "exchange:0.0 * one with Div": "keeps the shape of a row; 0 either way, as the end is above 0",
-    "exchange:0.0 as": "moves a ratio that is not used where the ends are equal",
-    "approach:lift_target_k:0.0 + 0.0 * load": "keeps the shape of a row; the value added is 0 either way",
+BROAD: Final[dict[str, str]] = {
+    "test_calcs_limits.py": "",
+    "test_calcs_shapes.py": "",
+    "test_calcs_properties.py": "",
+    "test_calcs_docstrings.py": " ".join(path.stem for path in CALCS.glob("*.py")),
+    "test_check_values.py": (ROOT / "tests/standards/check_values.py").read_text(encoding="utf-8"),
 }
-"""Survivors that change nothing a user could see -> why, by the start of their name."""
+"""Tests of many modules -> the text that names them; empty: their own."""
+OPTIONS = (
+    "-x", "-q", "--assert=plain", "-o", f"timeout={WALL_SECONDS_MAX}", "-p", "no:cacheprovider", "-p", "no:dash",
+    "--noconftest", "-p", "tests.bench.plants_for_mutants",
+    # these read what is imported and what is written, and nothing of what is calculated
+    "--deselect", "tests/standards/test_check_values.py::test_the_comparison_of_libraries",
+    "--deselect", "tests/standards/test_check_values.py::test_no_implementation_computes",
+    "--deselect", "tests/unit/test_calcs_docstrings.py::test_every",
+)  # fmt: skip
+SYMMETRIC = ("min", "max", "np.minimum", "np.maximum")
+"""The smallest and the largest of two are the same in either order: no change at all."""
 _OPERATORS: dict[type, tuple[type, ...]] = {
     ast.Add: (ast.Sub,), ast.Sub: (ast.Add,), ast.Mult: (ast.Div,), ast.Div: (ast.Mult,), ast.Pow: (ast.Mult,),
 }  # fmt: skip
@@ -81,19 +85,25 @@ def mutants(module: str) -> Iterator[Mutant]:
     """Yield every mutant of a module."""
     text = (CALCS / f"{module}.py").read_text(encoding="utf-8")
     tree = ast.parse(text)
-    places = [item for item in ast.walk(tree) if _is_code(item, tree)]
+    places = [item for item in _running(tree) if _is_code(item)]
     for number, item in enumerate(places):
         for words, change in _changes(item, text):
             again = ast.parse(text)
-            target = [each for each in ast.walk(again) if _is_code(each, again)][number]
+            target = [each for each in _running(again) if _is_code(each)][number]
             change(target)
             yield Mutant(module, getattr(item, "lineno", 0), words, ast.unparse(ast.fix_missing_locations(again)))
 
 
-def _is_code(item: ast.AST, tree: ast.Module) -> bool:
+def _running(tree: ast.Module) -> Iterator[ast.AST]:
+    """Yield every part of the tree but what only a type checker reads."""
+    for statement in tree.body:
+        if not (isinstance(statement, ast.If) and ast.unparse(statement.test) == "TYPE_CHECKING"):
+            yield from ast.walk(statement)
+
+
+def _is_code(item: ast.AST) -> bool:
     """Return whether a part of the tree can be changed; annotations and texts cannot."""
-    del tree
-    return isinstance(item, ast.BinOp | ast.Compare | ast.Call | ast.Return | ast.UnaryOp | ast.Constant | ast.BoolOp)
+    return isinstance(item, ast.BinOp | ast.Compare | ast.Call | ast.UnaryOp | ast.Constant | ast.BoolOp)
 
 
 def _changes(item: ast.AST, text: str) -> Iterator[tuple[str, Callable[[ast.AST], None]]]:
@@ -110,7 +120,7 @@ def _changes(item: ast.AST, text: str) -> Iterator[tuple[str, Callable[[ast.AST]
         and len(item.args) >= 2
         and not any(isinstance(each, ast.Starred) for each in item.args[:2])
     ):
-        if ast.unparse(item.args[0]) != ast.unparse(item.args[1]):
+        if ast.unparse(item.func) not in SYMMETRIC and ast.unparse(item.args[0]) != ast.unparse(item.args[1]):
             yield f"{ast.unparse(item)} with its first two arguments exchanged", _exchange
     elif isinstance(item, ast.BoolOp):
         other = ast.Or if isinstance(item.op, ast.And) else ast.And
@@ -142,6 +152,11 @@ def _exchange(item: ast.AST) -> None:
     item.args[0], item.args[1] = item.args[1], item.args[0]
 
 
+def unchanged(room: Path, module: str) -> Mutant:
+    """Return a module as ``ast.unparse`` writes it, on line 0."""
+    return Mutant(module, 0, "nothing", ast.unparse(ast.parse((room / f"{module}.py").read_text(encoding="utf-8"))))
+
+
 def tests_of(module: str) -> list[str]:
     """Return the test files that speak of a module, straight or through the modules that use it."""
     users = {module}
@@ -154,19 +169,34 @@ def tests_of(module: str) -> list[str]:
     for folder in TESTS:
         for path in sorted((ROOT / folder).glob("test_*.py")):
             source = path.read_text(encoding="utf-8")
-            named = any(f"calcs.{each}" in source or f"calcs import {each}" in source for each in users)
-            broad = path.name in ("test_calcs_shapes.py", "test_calcs_properties.py", "test_check_values.py")
-            ours = folder == "tests/standards" or path.name.startswith("test_calcs")
+            if path.name in BROAD:
+                ours = any(re.search(rf"\b{each}\b", BROAD[path.name] or source) for each in users)
+            else:
+                named = any(f"calcs.{each}" in source or f"calcs import {each}" in source for each in users)
+                ours = named and (folder == "tests/standards" or path.name.startswith("test_calcs"))
             slow = path.name == "test_uncertainty.py" and module not in ("uncertainty", "_numeric")
-            if ours and not slow and (named or broad) and not path.name.startswith(NOT_OURS):
+            if ours and not slow and not path.name.startswith(NOT_OURS):
                 found.append(str(path.relative_to(ROOT)))
-    found.sort(key=lambda name: (Path(name).stem != f"test_{module}", "shapes" in name, "properties" in name))
+    found.sort(
+        key=lambda name: (Path(name).stem != f"test_{module.lstrip('_')}", "shapes" in name, "properties" in name)
+    )
     return found if module != "_numeric" else [name for name in found if _tells_of_numbers(name)]
+
+
+_OF_NUMBERS: Final = {
+    "test_calcs_numeric",
+    "test_calcs_limits",
+    "test_calcs_shapes",
+    "test_exchange",
+    "test_water",
+    "test_air",
+    "test_flow",
+}
 
 
 def _tells_of_numbers(name: str) -> bool:
     """Return whether a test file looks at rows, gaps and refusals, which are what ``_numeric`` is about."""
-    return Path(name).stem in ("test_calcs_shapes", "test_exchange", "test_water", "test_air", "test_flow")
+    return Path(name).stem in _OF_NUMBERS
 
 
 class Trial:
@@ -191,8 +221,7 @@ class Trial:
 
     def sound(self, module: str) -> bool:
         """Return whether the tests pass with the module as ``ast.unparse`` writes it, unchanged."""
-        source = ast.unparse(ast.parse((self._room / f"{module}.py").read_text(encoding="utf-8")))
-        return not self.killed(Mutant(module, 0, "nothing", source))
+        return not self.killed(unchanged(self._room, module))
 
     def _run(self, files: Sequence[str]) -> int:
         child = os.fork()
@@ -215,7 +244,9 @@ class Trial:
 
         import pytest
 
-        signal.alarm(SECONDS_MAX)
+        # processor time: on a busy machine a deadline by the wall would count survivors as found
+        signal.setitimer(signal.ITIMER_PROF, SECONDS_MAX)
+        signal.alarm(WALL_SECONDS_MAX)
         quiet = os.open(self._folder / "said", os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
         os.dup2(quiet, 1)
         os.dup2(quiet, 2)
@@ -224,22 +255,7 @@ class Trial:
             del sys.modules[name]
         sys.path[:] = [str(self._folder), *(each for each in sys.path if Path(each or ".").resolve() != ROOT)]
         sys.dont_write_bytecode = True
-        options = [
-            "-x",
-            "-q",
-            "--assert=plain",
-            "-W",
-            "ignore",
-            "-o",
-            "timeout=60",
-            "-p",
-            "no:cacheprovider",
-            "-p",
-            "no:dash",
-            "--rootdir",
-            str(self._folder),
-        ]
-        return int(pytest.main([*options, "--noconftest", "-p", "tests.bench.plants_for_mutants", *files]))
+        return int(pytest.main([*OPTIONS, "--rootdir", str(self._folder), *files]))
 
 
 def preload() -> None:
@@ -271,6 +287,8 @@ class Bench:
     left_out: Collection[str] = ("__init__",)
     sound: str = ""
     """The module whose tests are tried without any mutant; empty tries each one that is changed."""
+    in_place: Collection[str] = ()
+    """Options of a first look in one process; without any each mutant has its own from the start."""
 
     def reason_of(self, mutant: Mutant) -> str:
         """Return why a survivor changes nothing; empty where that was not looked into."""
@@ -287,10 +305,25 @@ class Bench:
             some = random.Random(asked.seed).sample(every, min(asked.sample, len(every)))
         return some, f"{len(some)} of {len(every)} mutants of {len(modules)} modules"
 
-    def trouble(self, trial: Trial, chosen: Sequence[Mutant]) -> str:
-        """Return the first module whose tests fail without any mutant; empty if there is none."""
-        modules = [self.sound] if self.sound else sorted({mutant.module for mutant in chosen})
-        return next((module for module in modules if not trial.sound(module)), "")
+    def first_look(self, chosen: Sequence[Mutant]) -> tuple[set[int], set[str]]:
+        """Return the places of the mutants found without a process of their own, and the modules sound without any."""
+        if not self.in_place:
+            return set(), set()
+        modules = sorted({mutant.module for mutant in chosen})
+        tried = [*(unchanged(self.room, module) for module in modules), *chosen]
+        files = {module: self.tests(module) for module in modules}
+        found = first_look(f"plantview.{self.room.name}", tried, files, self.in_place)
+        sound = {module for place, module in enumerate(modules) if place not in found}
+        return {place - len(modules) for place in found if tried[place].module in sound}, sound
+
+    def trouble(self, trial: Trial, chosen: Sequence[Mutant], sound: Collection[str]) -> str:
+        """Return the first module whose tests fail without any mutant; empty if there is none.
+
+        Of modules that were sound in place one is tried in a process of its own too.
+        """
+        modules = sorted({mutant.module for mutant in chosen})
+        doubted = [self.sound] if self.sound else [each for each in modules if each not in sound] or modules[:1]
+        return next((module for module in doubted if not trial.sound(module)), "")
 
 
 def run(bench: Bench, about: str | None) -> int:
@@ -304,13 +337,14 @@ def run(bench: Bench, about: str | None) -> int:
     bench.preload()
     with tempfile.TemporaryDirectory(prefix="mutants-") as folder:
         trial = Trial(Path(folder), bench.room, bench.tests)
-        if module := bench.trouble(trial, chosen):
+        found, sound = bench.first_look(chosen)
+        if module := bench.trouble(trial, chosen, sound):
             print((Path(folder) / "said").read_text(encoding="utf-8")[-3_000:])
             print(f"the tests of {module} fail without any mutant: nothing can be said                short")
             return 1
         survivors = 0
-        for mutant in chosen:
-            if not trial.killed(mutant):
+        for place, mutant in enumerate(chosen):
+            if place not in found and not trial.killed(mutant):
                 survivors += 1
                 print(f"  survived: {mutant.name}  {bench.reason_of(mutant)}", flush=True)
     share = 1 - survivors / len(chosen)
@@ -321,4 +355,4 @@ def run(bench: Bench, about: str | None) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(run(Bench(CALCS, mutants, tests_of, preload, REASONS, sample=60, seed=1), __doc__))
+    sys.exit(run(Bench(CALCS, mutants, tests_of, preload, REASONS, sample=60, seed=1, in_place=OPTIONS), __doc__))
