@@ -227,7 +227,11 @@ async def test_an_acknowledgement_reaches_the_field_with_its_person(site: Site) 
         "/api/v1/alarms/acknowledge", headers=WITH_TOKEN, json={"id": "a1", "person": " MK ", "comment": "seen on site"}
     )
     assert answer.status_code == 200
-    assert site.field.acknowledged == [{"alarm": "a1", "person": "MK", "comment": "seen on site"}]
+    (told,) = site.field.acknowledged
+    who = told.pop("who")
+    assert told == {"alarm": "a1", "person": "MK", "comment": "seen on site"}
+    # without accounts everybody at this computer is an operator, under the initials that were given
+    assert (who["name"], who["role"]) == ("MK", "operator")
     again = await site.http.post("/api/v1/alarms/acknowledge", headers=WITH_TOKEN, json={"id": "a1", "person": "MK"})
     assert again.status_code == 409
     assert "acknowledged already" in again.json()["detail"]

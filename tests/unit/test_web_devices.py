@@ -8,7 +8,7 @@ from playwright.async_api import Browser, expect
 from tests.unit.test_web_pages import PLANT, WAIT_MS, Site, browser, opened, site
 
 __all__ = ["browser", "site"]
-pytestmark = [pytest.mark.browser, pytest.mark.timeout(90)]
+pytestmark = [pytest.mark.browser, pytest.mark.timeout(90), pytest.mark.asyncio(loop_scope="module")]
 
 
 async def test_a_device_opens_to_its_last_exchanges_and_closes_again(site: Site, browser: Browser) -> None:
