@@ -29,6 +29,7 @@ REASONS: Final[dict[str, str]] = {
     "totals:rolled >= 0 with Gt": "a step of 0 adds nothing either way",
     "flow:zip(": "a product is the same in either order",
     "pump:hydraulic_power_kw(": "a product is the same in either order",
+    "refrigerant:absolute_kpaa(": "a sum is the same in either order",
     "exchange:warm <= cool with Lt": "equal rates are the same either way",
     "tower_water:40 as 41": "one more halving of a bracket that is far below the last digit already",
     "_settling:1e-9 as": "the linearisation stops one round earlier at most, far below the last digit",
