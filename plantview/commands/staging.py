@@ -20,7 +20,7 @@ from plantview.commands.standstill import Standstill
 from plantview.commands.table import State
 from plantview.commands.targets import check_target, raw_text
 from plantview.commands.verdict import ours_at, same
-from plantview.drivers.look import Look, slot_rows, writer
+from plantview.drivers.look import Look, holder, slot_rows
 from plantview.errors import CommandRefused, DriverError
 from plantview.model.permit import LEASE_MAX_S, Permit
 from plantview.model.person import Act, Person
@@ -226,7 +226,7 @@ class Staging:
         there = look.slot(priority)
         if there is not None and (own is None or not same(there, own.value)):
             raise CommandRefused(
-                "held", f"priority {priority} of {point.name} is held by {writer(look, priority)}: {there:g}"
+                "held", f"priority {priority} of {point.name} is held by {holder(look, priority)}: {there:g}"
             )
 
     def _priority(self, permit: Permit, point: Point, person: Person, wanted: object) -> int | None:

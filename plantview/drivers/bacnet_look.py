@@ -100,8 +100,8 @@ class BacnetLooker(BacnetNetwork):
         sources = await ask.maybe("value-source-array", _SOURCES)
         times = await ask.maybe("command-time-array", _TIMES)
         found: dict[str, Any] = {
-            "writers": tuple(map(_source, sources)) if sources is not None else (),
-            "commanded_at": tuple(map(_time_text, times)) if times is not None else (),
+            "held_by": tuple(map(_source, sources)) if sources is not None else (),
+            "held_since": tuple(map(_time_text, times)) if times is not None else (),
         }
         if times is not None and slots[_MINIMUM_SLOT - 1] is not None:
             found["minimum_left_s"] = await self._minimum_left_s(ask, device, times[_MINIMUM_SLOT - 1], on)

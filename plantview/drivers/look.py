@@ -33,9 +33,9 @@ class Look:
     minimum_on_s: float = 0.0
     minimum_left_s: float | None = None
     """How long slot 6 still keeps a minimum time; None where that is not known."""
-    writers: tuple[str, ...] = ()
+    held_by: tuple[str, ...] = ()
     """By priority: who holds it, as far as the device says; empty texts else."""
-    commanded_at: tuple[str, ...] = ()
+    held_since: tuple[str, ...] = ()
     """By priority: the device's own local time of the last command; empty texts else."""
 
     @property
@@ -66,14 +66,14 @@ def slot_rows(look: Look, ours: Callable[[int, float], bool]) -> list[dict[str, 
     return [
         {
             "priority": at, "value": held if held == held else None, "winner": at == look.winner,  # noqa: PLR0124 - NaN
-            "ours": ours(at, held), "by": writer(look, at),
-            "since": look.commanded_at[at - 1] if look.commanded_at else "",
+            "ours": ours(at, held), "by": holder(look, at),
+            "since": look.held_since[at - 1] if look.held_since else "",
         }
         for at, held in enumerate(look.slots or (), 1)
         if held is not None
     ]  # fmt: skip
 
 
-def writer(look: Look, priority: int) -> str:
+def holder(look: Look, priority: int) -> str:
     """Return who holds a priority, in words also where the device does not say."""
-    return (look.writers[priority - 1] if look.writers else "") or "another writer, unknown to the device"
+    return (look.held_by[priority - 1] if look.held_by else "") or "another writer, unknown to the device"

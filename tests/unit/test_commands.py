@@ -170,8 +170,8 @@ async def test_disarming_is_for_whoever_armed_and_for_a_lead(rig: Rig) -> None:
 async def test_a_stage_shows_everything_before_a_hand_moves(rig: Rig) -> None:
     equipment(rig).slots[BACNET][9] = 43.0
     equipment(rig).extra[BACNET] = {
-        "writers": ("",) * 9 + ("192.0.2.9:47808",) + ("",) * 6,
-        "commanded_at": ("x",) * 16,
+        "held_by": ("",) * 9 + ("192.0.2.9:47808",) + ("",) * 6,
+        "held_since": ("x",) * 16,
     }
     rig.quiet = {**rig.quiet, BACNET: 43.0}
     await rig.arm("chw-supply")
