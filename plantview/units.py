@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import difflib
 import functools
+import math
 from dataclasses import dataclass
+from decimal import ROUND_HALF_UP, Decimal
 from typing import Final
 
 import pint
@@ -173,6 +175,20 @@ def shown(quantity: str, system: str) -> tuple[Unit, int]:
     """Return the unit and the decimals in which a viewer of ``system`` ("si" or "ip") sees ``quantity``."""
     si, ip, digits_si, digits_ip = QUANTITIES[quantity]
     return (unit(si, quantity), digits_si) if system == "si" else (unit(ip, quantity), digits_ip)
+
+
+def fixed(number: float, digits: int) -> str:
+    """Return a number with so many decimals; one that lies exactly between two is rounded away from 0.
+
+    Source
+        ``Number.prototype.toFixed`` of ECMA-262, from memory: what a browser does, so that page and server show one number.
+
+    >>> fixed(84.5, 0), fixed(-2.5, 0), fixed(1.005, 2)
+    ('85', '-3', '1.00')
+    """
+    if not math.isfinite(number):
+        return str(number)
+    return f"{Decimal(number).quantize(Decimal(1).scaleb(-digits), ROUND_HALF_UP):f}"
 
 
 def parse(text: str, quantity: str) -> float:

@@ -62,9 +62,9 @@ tests() {
   # a file stays on one worker: its tests share what they started
   # and a worker that dies ends the run with the name of the test it died in
   local workers=(-n "$(nproc)" --dist loadfile --max-worker-restart 0)
-  $BIN/coverage run -m pytest -q "${workers[@]}" tests/unit tests/standards
-  # deadlines of a tenth of a second want the machine for themselves
-  $BIN/coverage run -m pytest -q tests/faults tests/interop tests/project
+  $BIN/coverage run -m pytest -q "${workers[@]}" tests/unit tests/standards tests/project
+  # deadlines of a tenth of a second want a machine with room: these wait far more than they work, so they go by themselves
+  $BIN/coverage run -m pytest -q "${workers[@]}" tests/faults tests/interop
   # simulated days and browsers: measuring them costs minutes and tells nothing that the tests above do not
   $BIN/python -m pytest -q "${workers[@]}" tests/simulation tests/browser
 }

@@ -24,7 +24,7 @@ from plantview.model.design import DESIGN
 from plantview.model.measurements import measurement
 from plantview.model.plant import Equipment, Plant
 from plantview.model.quality import Quality
-from plantview.units import shown
+from plantview.units import fixed, shown
 from plantview.web.answers import Json, Problem
 from plantview.web.equipment_model import SYSTEMS, model_of
 from plantview.web.frame_view import FrameView
@@ -105,7 +105,7 @@ def design_shown(item: Equipment, system: str) -> dict[str, str]:
         quantity = DESIGN.get(item.kind, {}).get(name)
         if quantity is not None:
             target, digits = shown(quantity, system)
-            told[name] = f"{target.from_canonical(value):.{digits}f} {target.label}".strip()
+            told[name] = f"{fixed(target.from_canonical(value), digits)} {target.label}".strip()
     return told
 
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from plantview.channel.client import ChannelClient
-from plantview.units import shown
+from plantview.units import fixed, shown
 from plantview.web.answers import Problem
 from plantview.web.field_asks import ask_field
 
@@ -51,6 +51,6 @@ def _holds(axes: Sequence[Mapping[str, Any]], system: str) -> list[str]:
     found = []
     for axis in axes:
         unit, digits = shown(_QUANTITY[axis["unit"]], system)
-        low, high = (f"{unit.from_canonical(axis[end]):.{digits}f}" for end in ("low", "high"))
+        low, high = (fixed(unit.from_canonical(axis[end]), digits) for end in ("low", "high"))
         found.append(f"{axis['name']} {low} to {high} {unit.label}")
     return found

@@ -45,7 +45,6 @@ REASONS: Final[dict[str, str]] = {
     "reconcile:size ** 2 > _SAME with GtE": "no reading stands exactly at the limit",
     "reconcile:1.0 - abs(seen[place, first]) / (size[place] * size[first]) < _SAME with LtE": "no two stand exactly there",
     "reconcile:1 as 2": "cuts out one set more, which is not looked at",
-    "refrigerant:absolute_kpaa(gauge_kpag, standard_pressure_kpaa(altitude_m))": "a sum is the same in either order",
     "tower_model:station_kpaa + 0.0 * temperature_c with Sub": "keeps the shape of a row; what is added is 0 either way",
     "tower_model:weight * across ** 0 with Div": "across ** 0 is 1 and only keeps the shape of a row",
     "tower_model:2.326": "both sides of the fraction are counted in it",

@@ -7,11 +7,12 @@ A page is opened once, and its tests follow one another in it.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, expect
+from playwright.sync_api import Browser, Error, Page, expect
 
 from plantview.web.routes import ACCOUNT, HELP, PAGES, PHONE, SIGN_IN, WALL
 from tests.browser.accessible import CUT_OFF, MOUSE_ONLY, SPACED, SWALLOWED, pale, violations, walk
@@ -135,12 +136,19 @@ def test_axe_finds_nothing_in_either_theme(tab: Seen, path: str) -> None:
         assert pale(page) == []
 
 
+def settled(page: Page) -> None:
+    """Wait until what a page draws anew for another width is drawn; where something stays cut off the caller says what."""
+    with contextlib.suppress(Error):
+        page.wait_for_function(f"() => ({CUT_OFF})().length === 0", timeout=5_000)
+
+
 def test_a_page_fits_a_wall_a_laptop_a_phone_and_320_px_and_wide_text(tab: Seen, path: str) -> None:
     page = tab.page
     PICTURES.mkdir(exist_ok=True)
     sizes = [SIZES["wall"], SIZES["laptop"]] if path == WALL else [*SIZES.values(), NARROW]
     for width, height in sizes:
         page.set_viewport_size({"width": width, "height": height})
+        settled(page)
         assert page.evaluate(CUT_OFF) == [], width
         if path in LOOKED_AT:
             page.screenshot(path=PICTURES / f"{path.strip('/') or 'plant'}-{width}.png", animations="disabled")

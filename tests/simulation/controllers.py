@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
@@ -35,12 +36,17 @@ class Controllers:
         self.events: dict[str, tuple[DeviceEvent, ...]] = {}
         self._zone, self._clock = plant.zone, clock
         self._asked_s = float("-inf")
-        self._contents = {
+        # the library's objects leave work for a loop, which a simulated day has none of: theirs ends with it
+        with asyncio.Runner(loop_factory=asyncio.new_event_loop) as runner:
+            self._contents = runner.run(self._made(plant, simulated))
+
+    async def _made(self, plant: Plant, simulated: Simulated) -> dict[str, Contents]:
+        return {
             device.id: Contents(
                 plant,
                 {name: point for name, point in plant.points.items() if point.device == device.id},
                 simulated.command,
-                DeviceClock(clock, plant.zone),
+                DeviceClock(self._clock, plant.zone),
                 replace(profile_of(device.label), logs=False),
                 {},
             )

@@ -66,3 +66,20 @@ def test_a_near_miss_is_suggested() -> None:
 def test_a_text_that_is_no_number_with_a_unit_is_refused(text: str) -> None:
     with pytest.raises(units.UnknownUnit):
         units.parse(text, "power")
+
+
+@pytest.mark.parametrize(
+    ("number", "digits", "text"),
+    [
+        (84.5, 0, "85"),
+        (85.5, 0, "86"),
+        (-2.5, 0, "-3"),
+        (0.125, 2, "0.13"),
+        (1.005, 2, "1.00"),
+        (-0.04, 1, "-0.0"),
+        (float("nan"), 1, "nan"),
+    ],
+)
+def test_a_number_is_rounded_as_a_browser_rounds_it(number: float, digits: int, text: str) -> None:
+    """ECMA-262, Number.prototype.toFixed: of two texts equally near the larger one (of the magnitude); from memory."""
+    assert units.fixed(number, digits) == text

@@ -9,7 +9,7 @@ from typing import Final
 from plantview.model.quality import Quality
 from plantview.model.reading import Reading
 from plantview.model.signal import Signal
-from plantview.units import shown
+from plantview.units import fixed, shown
 
 HELD: Final = re.compile(r"^in hand at the device|overrid|held by", re.IGNORECASE)
 """Reasons that mean: another holds this value, at the device or by a command of higher priority."""
@@ -43,7 +43,7 @@ def in_words(signal: Signal, reading: Reading, system: str) -> Shown:
     if signal.states:
         return Shown(signal.states.get(round(reading.value), f"{reading.value:g}"), "", mark, reading.reason)
     target, digits = shown(signal.quantity, system)
-    number = f"{target.from_canonical(signal.unit.to_canonical(reading.value)):.{digits}f}"
+    number = fixed(target.from_canonical(signal.unit.to_canonical(reading.value)), digits)
     bare = number if float(number) else number.removeprefix("-")
     return Shown(bare, target.label, mark, reading.reason)
 
