@@ -24,7 +24,7 @@ PAGES = ("/alarms", "/alarms/journal", "/alarms/figures", "/alarms/record?id=BC-
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
     """Return a demo in which two pumps trip and a controller falls silent."""
     faults = [word for fault in FAULTS for word in ("--fault", fault)]
-    with running(["demo", "--speed", "10", *faults], tmp_path_factory.mktemp("alarms")) as started:
+    with running(["demo", "--speed", "10", "--past", "0", *faults], tmp_path_factory.mktemp("alarms")) as started:
         started.wait_line("open http://")
         wanted = {"CWP-1.RUN", "PCHWP-1.RUN", "BC-2.SILENT"}
         started.until(lambda: wanted <= {row["id"] for row in started.get("/api/v1/alarms")["active"]}, 60)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from urllib.request import urlopen
 from xml.etree import ElementTree as ET
 
@@ -20,7 +19,7 @@ from plantview.web.schematic import draw
 from plantview.web.schematic.filling import Moment
 from plantview.web.schematic.sheet_alone import stand_alone
 from tests.browser.seeing import seen
-from tests.running import Running, running
+from tests.running import Running
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(180)]
 
@@ -63,18 +62,9 @@ A4_LANDSCAPE = (842, 595)
 """Points of 1/72 inch: 297 mm by 210 mm (ISO 216)."""
 
 
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
-    """Return a running demo."""
-    with running(["demo", "--past", "0"], tmp_path_factory.mktemp("demo")) as started:
-        started.wait_line("open http://")
-        started.until(lambda: started.values()["CH-1.chws_temp"]["quality"] == "GOOD", 30)
-        yield started
-
-
 @pytest.mark.parametrize("path", ["/", "/plant/loop?id=chw", "/plant/machine?id=CH-1"])
-def test_a_drawing_prints_on_exactly_one_landscape_page(demo: Running, browser: Browser, path: str) -> None:
-    with seen(browser, demo.url + path) as watched:
+def test_a_drawing_prints_on_exactly_one_landscape_page(shared_demo: Running, browser: Browser, path: str) -> None:
+    with seen(browser, shared_demo.url + path) as watched:
         watched.page.wait_for_function(LIVE)
         watched.page.evaluate("() => { window.print = () => {}; }")
         watched.page.locator("#drawing-print").click()
@@ -84,12 +74,12 @@ def test_a_drawing_prints_on_exactly_one_landscape_page(demo: Running, browser: 
     assert (wide, high) == pytest.approx(A4_LANDSCAPE, abs=1.5)
 
 
-def test_the_saved_drawing_shows_what_the_page_shows(demo: Running, browser: Browser) -> None:
+def test_the_saved_drawing_shows_what_the_page_shows(shared_demo: Running, browser: Browser) -> None:
     """Two programs fill the drawing, one in the browser and one on the server: words, marks, colours and arrows agree.
 
     Both get one moment; a browser then reads the styles of both. Sources: the two programs are independent.
     """
-    with seen(browser, demo.url) as watched:
+    with seen(browser, shared_demo.url) as watched:
         page = watched.page
         page.wait_for_function(LIVE)
         told, shown = page.evaluate(MIXED)
@@ -121,20 +111,20 @@ def test_the_saved_drawing_shows_what_the_page_shows(demo: Running, browser: Bro
     }
 
 
-def test_the_drawing_is_saved_under_a_name_that_says_plant_and_time(demo: Running, browser: Browser) -> None:
-    with seen(browser, demo.url) as watched:
+def test_the_drawing_is_saved_under_a_name_that_says_plant_and_time(shared_demo: Running, browser: Browser) -> None:
+    with seen(browser, shared_demo.url) as watched:
         watched.page.wait_for_function(LIVE)
         assert watched.page.locator("#drawing-save").get_attribute("download") is not None
-    with urlopen(f"{demo.url}/schematic.svg?filled=1&units=ip", timeout=10) as answer:
+    with urlopen(f"{shared_demo.url}/schematic.svg?filled=1&units=ip", timeout=10) as answer:
         assert re.search(r'filename="larkfield-plant-[\d-]+\.svg"', answer.headers["content-disposition"])
         root = ET.fromstring(answer.read())  # noqa: S314 - our own text
     assert any(each.text == "RUN" for each in root.iter())
 
 
-def test_three_marks_tell_in_hand_held_by_another_and_stale_apart(demo: Running, browser: Browser) -> None:
+def test_three_marks_tell_in_hand_held_by_another_and_stale_apart(shared_demo: Running, browser: Browser) -> None:
     """The same three marks on the drawing and on the wall, in the browser's own pixels."""
     for path in ("/", "/wall"):
-        with seen(browser, demo.url + path, "wall") as watched:
+        with seen(browser, shared_demo.url + path, "wall") as watched:
             page = watched.page
             page.wait_for_function(LIVE)
             page.evaluate(
@@ -166,13 +156,13 @@ def test_three_marks_tell_in_hand_held_by_another_and_stale_apart(demo: Running,
             assert marks["chw-supply.temp"][3] == "italic"
 
 
-def test_the_three_marks_are_told_apart_on_the_phone_page_too(demo: Running, browser: Browser) -> None:
+def test_the_three_marks_are_told_apart_on_the_phone_page_too(shared_demo: Running, browser: Browser) -> None:
     """In the browser's own pixels: a square H, a plate O of the same violet, a clock with the age in italics."""
-    told = demo.get("/m/now?units=ip")
+    told = shared_demo.get("/m/now?units=ip")
     told["values"] |= {"chw-supply.temp": ["44.0 °F", "stale", "◷40s"], "chw-return.temp": ["55.0 °F", "held", "O"]}
     told["states"]["SCHWP-1"] = ["RUN", "", True]
     told["states"]["CH-3"] = ["NOT AVAILABLE", "PCHWP-3 tripped", False]
-    with seen(browser, f"{demo.url}/m?units=ip", "phone") as watched:
+    with seen(browser, f"{shared_demo.url}/m?units=ip", "phone") as watched:
         page = watched.page
         page.route("**/m/now*", lambda route: route.fulfill(json=told))
         page.wait_for_function(

@@ -31,7 +31,9 @@ def data(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def plant(data: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
-    with running(["demo", "--plant", "orchard", "--data", str(data)], tmp_path_factory.mktemp("run")) as demo:
+    with running(
+        ["demo", "--plant", "orchard", "--past", "0", "--data", str(data)], tmp_path_factory.mktemp("run")
+    ) as demo:
         demo.wait_line("open http")
         yield demo
 

@@ -55,7 +55,7 @@ class Trainee:
 def test_a_crew_rehearses_a_command_and_the_stop_releases_it(
     tmp_path: Path, write_frames: Callable[[], list[str]]
 ) -> None:
-    with running(["demo", "--practice"], tmp_path) as demo:
+    with running(["demo", "--practice", "--past", "0"], tmp_path) as demo:
         demo.wait_line("open http")
         trainee = Trainee(demo)
         demo.until(lambda: trainee.state()["enabled"] and not trainee.state()["trouble"])
