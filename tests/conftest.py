@@ -51,6 +51,12 @@ def wire(request: pytest.FixtureRequest) -> Iterator[None]:
         assert not writes, f"a write service was sent: {writes}"
 
 
+def pytest_configure(config: pytest.Config) -> None:
+    """With workers this process runs no test: each worker, and what it starts, reports to that worker alone."""
+    if getattr(config.option, "numprocesses", None) and not hasattr(config, "workerinput"):
+        del os.environ[REPORT_VARIABLE]
+
+
 def pytest_sessionfinish(session: pytest.Session) -> None:
     """Turn the session red for what came after the last test; a worker tells the session that started it."""
     global writes_late  # noqa: PLW0603 - as above
