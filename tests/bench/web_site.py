@@ -166,12 +166,13 @@ async def _fan_out(found: Found, heard: Heard, watch_s: float) -> None:
 
 
 async def _kill(found: Found, run: Running, page: Page) -> None:
+    before = await page.evaluate("() => window.plantview.state.run")
     os.kill(run.children()["web"], signal.SIGKILL)
     begin_s = time.monotonic()
-    await page.wait_for_function("() => document.body.classList.contains('stale-page')")
     await page.wait_for_function(
-        "() => !document.body.classList.contains('stale-page') && window.plantview.state.link.ok"
+        "before => window.plantview.state.run !== before && window.plantview.state.link.ok", arg=before
     )
+    await page.wait_for_function("() => !document.body.classList.contains('stale-page')")
     found.back_s = time.monotonic() - begin_s
 
 
