@@ -103,9 +103,7 @@ def _before_stop(plant: Plant, carrier: str) -> list[str]:
 def _before_slowing(plant: Plant, pump: str, ratio: float) -> list[str]:
     """Return that each chiller of the pump's loop stands, or has ``ratio`` times its least flow: flow falls as the speed."""
     rows = []
-    for loop in plant.loops.values():
-        if pump not in {port.equipment for stage in loop.stages for port in stage.ports()}:
-            continue
+    for loop in _loops_with(plant, pump):
         measured, least = _LEAST_FLOWS[loop.water != "chilled"]
         for chiller in _chillers(plant, loop):
             limit = plant.equipment[chiller].design.get(least)
@@ -118,14 +116,20 @@ def _before_warming(plant: Plant, fan: str) -> list[str]:
     """Return that no chiller runs, or that the water which they get is cooler than what they are made for."""
     cell = plant.equipment[fan].part_of
     rows = []
-    for loop in plant.loops.values():
-        if cell not in {port.equipment for stage in loop.stages for port in stage.ports()}:
-            continue
+    for loop in _loops_with(plant, cell):
         for chiller in _chillers(plant, loop):
             limit = plant.equipment[chiller].design.get("cws_temp")
             cool = "" if limit is None else f" or {chiller}.cws_temp below {limit:.6g} degC"
             rows.append(f"not {chiller} runs{cool}")
     return rows
+
+
+def _loops_with(plant: Plant, equipment: str) -> list[Loop]:
+    return [
+        loop
+        for loop in plant.loops.values()
+        if equipment in {port.equipment for stage in loop.stages for port in stage.ports()}
+    ]
 
 
 def _chillers(plant: Plant, loop: Loop) -> list[str]:

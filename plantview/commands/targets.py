@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import ipaddress
 from collections.abc import AsyncIterator, Mapping
-from contextlib import AsyncExitStack, asynccontextmanager
-from dataclasses import replace
+from contextlib import asynccontextmanager
 from typing import Protocol
 
 from plantview.commands.verdict import same
+from plantview.drivers.bacnet_look import by_adapter
 from plantview.drivers.bacnet_write import BacnetWriter
 from plantview.drivers.look import Look
 from plantview.drivers.modbus_reader import ModbusReader
@@ -16,20 +16,13 @@ from plantview.drivers.modbus_write import ModbusWriter, decoded, encode, functi
 from plantview.errors import CommandRefused
 from plantview.model.plant import Adapter, Device, Plant
 from plantview.model.point import BacnetAddress, ModbusAddress, Point
+from plantview.polling.held import Looking
 
 __all__ = ["Targets", "Wire", "check_target", "raw_text", "same", "targets"]
 
 
-class Targets(Protocol):
+class Targets(Looking, Protocol):
     """What commands need of the equipment."""
-
-    async def look(self, point: Point) -> Look:
-        """Read a point afresh; DriverError if its device does not answer."""
-        ...
-
-    async def slots(self, point: Point) -> tuple[float | None, ...] | None:
-        """Read the priority array alone; None where there is none."""
-        ...
 
     async def put(self, point: Point, value: float | None, priority: int | None, function: int = 0) -> None:
         """Send exactly one write, or a release if ``value`` is None; DriverError says how it ended."""
@@ -116,9 +109,6 @@ class Wire:
 @asynccontextmanager
 async def targets(plant: Plant) -> AsyncIterator[Wire]:
     """Open what can write for the length of a ``with`` block; its BACnet ports are ones that the computer chooses."""
-    async with AsyncExitStack() as stack:
-        networks = {}
-        for adapter in plant.adapters_used():
-            # sockets of their own: the polling's have no way to write, and keep it so
-            networks[adapter] = await stack.enter_async_context(BacnetWriter(replace(adapter, port=0)))
+    # sockets of their own: the polling's have no way to write, and keep it so
+    async with by_adapter(plant, BacnetWriter) as networks:
         yield Wire(plant, networks)

@@ -6,8 +6,10 @@ Reads only, each decoded by bacpypes3; it has a socket of its own, apart from th
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from typing import Any, Final
+from collections.abc import AsyncIterator, Callable, Mapping
+from contextlib import AbstractAsyncContextManager, AsyncExitStack, asynccontextmanager
+from dataclasses import replace
+from typing import Any, Final, TypeVar
 
 from bacpypes3.apdu import ComplexAckPDU, ReadPropertyACK
 from bacpypes3.basetypes import (
@@ -28,7 +30,7 @@ from plantview.drivers.bacnet_reader import place_of
 from plantview.drivers.exchange import ignore
 from plantview.drivers.look import Look
 from plantview.errors import DeviceRefused, ReplyUnusable
-from plantview.model.plant import Device
+from plantview.model.plant import Adapter, Device, Plant
 from plantview.model.point import BacnetAddress
 
 PV_TYPES: Final[Mapping[str, Any]] = {
@@ -116,6 +118,21 @@ class BacnetLooker(BacnetNetwork):
             return None
         ran_s = _days_s(date, stamp.date) + _seconds(time) - _seconds(stamp.time)
         return max(0.0, least_s - ran_s)
+
+
+Looker = TypeVar("Looker", bound=BacnetLooker)
+
+
+@asynccontextmanager
+async def by_adapter(
+    plant: Plant, kind: Callable[[Adapter], AbstractAsyncContextManager[Looker]]
+) -> AsyncIterator[dict[Adapter, Looker]]:
+    """Open a socket of a kind for each adapter of a plant, with a port that the computer chooses: the polling has its own."""
+    async with AsyncExitStack() as stack:
+        yield {
+            adapter: await stack.enter_async_context(kind(replace(adapter, port=0)))
+            for adapter in plant.adapters_used()
+        }
 
 
 class _Asking:

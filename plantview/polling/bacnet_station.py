@@ -75,17 +75,8 @@ class BacnetStation(Station):
 
     @override
     def quicken(self, points: tuple[Point, ...]) -> int:
-        before = self._plans
-        known = [plan for period_s, plan in before.items() if period_s == FAST or not points]
-        usual = {
-            period_s: self._like(group, *known, before[period_s]) for period_s, group in self.apart(points).items()
-        }
-        if not points:
-            self._plans = usual
-            return 0
-        fast = self._like(points, *before.values())
-        self._plans = {**usual, FAST: fast}
-        return int(fast.as_dict()["requests_per_cycle"])
+        self._plans = self.replanned(points, self._plans, self._like)
+        return int(self._plans[FAST].as_dict()["requests_per_cycle"]) if points else 0
 
     @staticmethod
     def _like(points: tuple[Point, ...], *plans: ObjectPlan) -> ObjectPlan:

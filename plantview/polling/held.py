@@ -8,12 +8,11 @@ from __future__ import annotations
 import asyncio
 from collections import defaultdict
 from collections.abc import AsyncIterator, Callable, Mapping
-from contextlib import AbstractAsyncContextManager, AsyncExitStack, asynccontextmanager
-from dataclasses import replace
+from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from typing import Any, Final, Protocol
 
 from plantview.clock import Clock
-from plantview.drivers.bacnet_look import PV_TYPES, BacnetLooker
+from plantview.drivers.bacnet_look import PV_TYPES, BacnetLooker, by_adapter
 from plantview.drivers.look import Look, slot_rows
 from plantview.errors import DriverError
 from plantview.model.plant import Plant
@@ -128,10 +127,7 @@ class _Network:
 @asynccontextmanager
 async def looking(plant: Plant) -> AsyncIterator[Looking]:
     """Open what can look, and nothing else, for the length of a ``with`` block."""
-    async with AsyncExitStack() as stack:
-        sockets = {}
-        for adapter in plant.adapters_used():
-            sockets[adapter] = await stack.enter_async_context(BacnetLooker(replace(adapter, port=0)))
+    async with by_adapter(plant, BacnetLooker) as sockets:
         yield _Network(plant, sockets)
 
 

@@ -54,17 +54,11 @@ class ModbusStation(Station):
 
     @override
     def quicken(self, points: tuple[Point, ...]) -> int:
-        before = self._plans
-        known = [plan for period_s, plan in before.items() if period_s == FAST or not points]
-        usual = {
-            period_s: self._like(group, *known, before[period_s]) for period_s, group in self.apart(points).items()
-        }
+        self._plans = self.replanned(points, self._plans, self._like)
         if not points:
-            self._plans = usual
             return 0
-        fast = self._like(points, *before.values())
+        fast = self._plans[FAST]
         fast.bridge(max(fast.gap, GAP_START))  # a budget counts requests, not registers
-        self._plans = {**usual, FAST: fast}
         return len(fast.blocks(self.clock.monotonic_s()))
 
     @staticmethod

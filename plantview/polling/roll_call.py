@@ -37,16 +37,17 @@ class RollCall:
     async def run(self) -> None:
         """Ask for one instance after the other until cancelled; the first time briskly, so that a start names doubles."""
         for instance in self._stations:
-            self._claims[instance] = set()
-            await self._network.who_is(instance)
-            await asyncio.sleep(min(BRISK_S, self._pause_s))
+            await self._ask(instance, min(BRISK_S, self._pause_s))
         await asyncio.sleep(min(ANSWERS_WITHIN_S, self._pause_s))
         while True:
             for instance in self._stations:
-                self._claims[instance] = set()
-                await self._network.who_is(instance)
-                await asyncio.sleep(self._pause_s)
+                await self._ask(instance, self._pause_s)
                 self._judge(instance)
+
+    async def _ask(self, instance: int, pause_s: float) -> None:
+        self._claims[instance] = set()
+        await self._network.who_is(instance)
+        await asyncio.sleep(pause_s)
 
     def duplicates(self) -> list[dict[str, Any]]:
         """Return the instances that several devices claim, with the addresses that are left alone."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Awaitable, Callable, Iterable, Mapping
 from itertools import groupby
-from typing import Any, Final, Protocol
+from typing import Any, Final, Protocol, TypeVar
 
 from plantview.clock import Clock
 from plantview.drivers.exchange import Budget
@@ -17,6 +17,7 @@ from plantview.polling.memory import plan_key
 from plantview.polling.outlets import Outlets
 
 Sink = Callable[[Batch], None]
+P = TypeVar("P")
 GiveWay = Callable[[], Awaitable[None]]
 FAST: Final = -1.0
 """Stands for the fast group where a station is told which period's points to poll."""
@@ -92,6 +93,12 @@ class Station(ABC):
             period_s: tuple(point for point in points if point.name not in names)
             for period_s, points in self.classes().items()
         }
+
+    def replanned(self, points: tuple[Point, ...], before: Mapping[float, P], like: Callable[..., P]) -> dict[float, P]:
+        """Return the plans with a fast group of some points, or without one; ``like`` makes one that knows what others learned."""
+        known = [plan for period_s, plan in before.items() if period_s == FAST or not points]
+        plans = {period_s: like(group, *known, before[period_s]) for period_s, group in self.apart(points).items()}
+        return plans | ({FAST: like(points, *before.values())} if points else {})
 
     def quicken(self, points: tuple[Point, ...]) -> int:  # noqa: ARG002 - for those that can
         """Set which points ``poll(FAST)`` asks for, none to end it; return how many requests one such cycle takes.
