@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import contextlib
-import sqlite3
 from pathlib import Path
 from typing import Final
+
+from plantview.evidence.database_copy import copied
 
 FILE: Final = "alarms.db"
 _PRUNE: Final = (
@@ -23,14 +23,8 @@ def copy_alarms(data: Path, target: Path, span: tuple[int, int]) -> int:
     source = data / FILE
     if not source.exists():
         return 0
-    with (
-        contextlib.closing(sqlite3.connect(f"file:{source.resolve()}?mode=ro", uri=True, timeout=5.0)) as db,
-        contextlib.closing(sqlite3.connect(target, isolation_level=None)) as copy,
-    ):
-        db.backup(copy)
-        copy.execute("PRAGMA journal_mode=DELETE")
+    with copied(source, target) as copy:
         for statement in _PRUNE:
             copy.execute(statement, {"begin": span[0], "end": span[1]} if ":" in statement else {})
-        copy.execute("VACUUM")
         found: int = copy.execute("SELECT COUNT(*) FROM journal").fetchone()[0]
     return found

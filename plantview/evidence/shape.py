@@ -25,11 +25,13 @@ BYTES_MAX: Final = 10_000_000
 DAY_MS: Final = 86_400_000
 SPAN_MS_MAX: Final = 31 * DAY_MS
 
+CAPTURE: Final = r"\d{13}-[A-Za-z0-9._-]{1,100}\.jsonl\.gz"
+"""Name of a file with what was recorded around a trip: its moment, its alarm."""
 NAMES: Final = re.compile(
     r"manifest\.json"
     r"|plant/[A-Za-z0-9_-]{1,60}\.(?:toml|csv)"
     r"|data/(?:alarms|startup)\.db"
-    r"|data/captures/\d{13}-[A-Za-z0-9._-]{1,100}\.jsonl\.gz"
+    rf"|data/captures/{CAPTURE}"
     r"|data/history/\d{4}-\d{2}(?:\.sums)?\.db"
     r"|about/[a-z_]{1,40}\.json"
 )

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import contextlib
 import shutil
-import sqlite3
 from pathlib import Path
 from typing import Final
 
+from plantview.evidence.database_copy import copied
 from plantview.evidence.startup_shape import CAPTURES, FILE, ROWS, capture_ms
 
 _OTHERS: Final = f"DELETE FROM kept WHERE kind NOT IN ({', '.join('?' * len(ROWS))})"  # noqa: S608 - only placeholders
@@ -19,15 +18,9 @@ def copy_startup(data: Path, target: Path, span: tuple[int, int]) -> int:
     source = data / FILE
     if not source.exists():
         return 0
-    with (
-        contextlib.closing(sqlite3.connect(f"file:{source.resolve()}?mode=ro", uri=True, timeout=5.0)) as db,
-        contextlib.closing(sqlite3.connect(target, isolation_level=None)) as copy,
-    ):
-        db.backup(copy)
-        copy.execute("PRAGMA journal_mode=DELETE")
+    with copied(source, target) as copy:
         copy.execute("DELETE FROM event WHERE at_ms < ? OR at_ms >= ?", span)
         copy.execute(_OTHERS, tuple(ROWS))
-        copy.execute("VACUUM")
         found: int = copy.execute("SELECT COUNT(*) FROM event").fetchone()[0]
     return found
 

@@ -15,9 +15,10 @@ from typing import Any, Final
 
 import orjson
 
+from plantview.evidence.shape import CAPTURE
+
 FILE: Final = "startup.db"
 CAPTURES: Final = "captures"
-CAPTURE: Final = re.compile(r"(\d{13})-[A-Za-z0-9._-]{1,100}\.jsonl\.gz")
 CAPTURE_BYTES_MAX: Final = 50_000_000
 """A capture of 5,000 points at a second unpacks to less."""
 EVENTS_MAX: Final = 100_000
@@ -111,8 +112,7 @@ _ODD_EVENTS: Final = " OR ".join(
 
 def capture_ms(name: str) -> int | None:
     """Return the moment in the name of a capture; None for a name that no capture has."""
-    found = CAPTURE.fullmatch(name)
-    return int(found[1]) if found else None
+    return int(name.partition("-")[0]) if re.fullmatch(CAPTURE, name) else None
 
 
 def notes_trouble(path: Path) -> str:
