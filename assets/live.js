@@ -10,11 +10,11 @@
   const HIDDEN_MS = 1000; // a page that nobody sees is drawn no more often
   const SESSION_ENDED = 4401;
   const STALE = 2, BAD = 3;
-  const PARTS = ["run", "signals", "readings", "conditions", "flows", "alarms", "health", "speed", "simulated", "zone", "link"];
+  const PARTS = ["run", "turns", "signals", "readings", "conditions", "flows", "alarms", "health", "speed", "simulated", "zone", "link"];
 
   const state = {
     run: "", seq: -1, now_ms: 0, link: { ok: false, since_ms: 0 }, speed: 1, simulated: false, zone: "", units: "si",
-    signals: {}, readings: {}, conditions: {}, flows: {}, alarms: { active: [], counts: {} }, health: {},
+    turns: {}, signals: {}, readings: {}, conditions: {}, flows: {}, alarms: { active: [], counts: {} }, health: {},
     heard: 0, silent: true, silent_from: performance.now(), gone: false,
   };
   const subscribers = [];
@@ -32,15 +32,16 @@
   }
 
   /* Reasons come in SI; a viewer of inch-pound units reads their numbers as those of the values beside them. */
-  const IP = { "°C": [1.8, 32, "°F"], K: [1.8, 0, "°F"], "L/s": [15.850323, 0, "gpm"], "kPa abs": [0.1450377, 0, "psia"], kW: [1 / 3.5168528, 0, "tons"] };
   const IN_WORDS = /(-?\d+(?:\.\d+)?)( to )?(-?\d+(?:\.\d+)?)? (°C|K|L\/s|kW)(?![\w/])|(°C|K|L\/s|kPa abs), (-?\d+(?:\.\d+)?) is outside (-?\d+(?:\.\d+)?) to (-?\d+(?:\.\d+)?)/g;
   function worded(reason) {
     if (!reason || state.units !== "ip") return reason;
     const turned = (number, [factor, offset]) => (number * factor + offset).toFixed(Math.abs(factor) > 5 ? 0 : (number.split(".")[1] || "").length);
     return reason.replace(IN_WORDS, (whole, from, to, until, unit, named, value, low, high, at) => {
-      if (named) { const line = IP[named]; return `${line[2]}, ${turned(value, line)} is outside ${turned(low, line)} to ${turned(high, line)}`; }
+      const line = state.turns[named || unit];
+      if (!line) return whole;
+      if (named) return `${line[2]}, ${turned(value, line)} is outside ${turned(low, line)} to ${turned(high, line)}`;
       if (unit === "kW" && !/\bload\b[^,;]*$/.test(reason.slice(0, at))) return whole; // of power, kW stays kW
-      return `${turned(from, IP[unit])}${to ? `${to}${turned(until, IP[unit])}` : ""} ${IP[unit][2]}`;
+      return `${turned(from, line)}${to ? `${to}${turned(until, line)}` : ""} ${line[2]}`;
     });
   }
 

@@ -55,7 +55,7 @@
     const told = await ask(`/api/v1/past?at=${from}&step_s=${stepS}&count=${count}${described ? "" : "&described=1"}`);
     if (told.signals) {
       described = true;
-      Object.assign(state, { signals: told.signals, simulated: told.simulated, zone: told.zone });
+      Object.assign(state, { signals: told.signals, turns: told.turns, simulated: told.simulated, zone: told.zone });
     }
     trouble(told.trouble?.length ? `Not all of the history could be read: ${told.trouble[0]}` : "");
     return told.frames;

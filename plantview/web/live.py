@@ -7,6 +7,7 @@ On connecting, and whenever it is not known any more what a viewer missed::
 
     {"kind": "snapshot", "run": "9f0c…", "seq": 41, "now_ms": …, "zone": "America/Chicago", "speed": 1, "simulated": true,
      "version": "…", "link": {"ok": true, "since_ms": …},
+     "turns": {"°C": [1.8, 32.0, "°F"], …},
      "signals": {"CH-1.chws_temp": {"q": "temperature", "label": …, "equipment": "CH-1", "states": {"0": "OFF"},
                  "period_s": 5, "si": {"f": 0.5556, "o": -17.78, "d": 1, "u": "°C"}, "ip": {…}}},
      "readings": {name: [value | null, quality 0…3, reason, at_ms, u95 where it is known]},
@@ -15,6 +16,7 @@ On connecting, and whenever it is not known any more what a viewer missed::
 
 A number is shown as ``value * f + o`` with ``d`` decimals and the unit label ``u``, its uncertainty as ``u95 * f``;
 readings stay as reported.
+Sentences name SI units; ``turns`` turns their numbers for a viewer of inch-pound units.
 Then, once per frame of the field process and whenever the alarms change::
 
     {"kind": "delta", "seq": 42, "prev": 41, "now_ms": …, "readings": {…}, …}

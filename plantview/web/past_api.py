@@ -18,7 +18,7 @@ from plantview.web.asked import moment, whole
 from plantview.web.field_asks import ask_field
 from plantview.web.frame_view import FrameView
 from plantview.web.routes import PAST, PAST_MOMENTS
-from plantview.web.snapshot import describe
+from plantview.web.snapshot import describe, turns
 from plantview.web.startup_marks import with_markers
 
 COUNT_MAX: Final = 60
@@ -69,5 +69,6 @@ class PastApi:
             "zone": self._view.plant.zone,
             "simulated": self._view.plant.simulated,
             "past_only": bool(self._view.hello.get("past_only", False)),
+            "turns": turns(),
             "signals": {name: describe(signal) for name, signal in self._view.signals.items()},
         }

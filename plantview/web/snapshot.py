@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, Final
 
 from plantview.model.reading import Reading
 from plantview.model.signal import Signal
 from plantview.units import shown
 from plantview.web.frame_view import FrameView
+
+SAID: Final = ("temperature", "temperature_difference", "flow", "pressure_absolute", "heat_flow")
+"""Quantities whose numbers stand in the sentences of reasons, in SI."""
 
 
 def snapshot(view: FrameView, seq: int) -> dict[str, Any]:
@@ -23,6 +26,7 @@ def snapshot(view: FrameView, seq: int) -> dict[str, Any]:
         "simulated": view.plant.simulated,
         "version": view.hello.get("version", ""),
         "link": {"ok": link.ok, "since_ms": link.since_ms},
+        "turns": turns(),
         "signals": {name: describe(signal) for name, signal in view.signals.items()},
         "readings": view.readings if link.ok else {name: _aged(view.reading(name)) for name in view.readings},
         "conditions": view.conditions,
@@ -43,6 +47,12 @@ def describe(signal: Signal) -> dict[str, Any]:
         "si": line(signal, "si"),
         "ip": line(signal, "ip"),
     }
+
+
+def turns() -> dict[str, list[Any]]:
+    """Return by SI unit the line and the unit in which a viewer of inch-pound units reads a number within a sentence."""
+    pairs = [(shown(quantity, "si")[0], shown(quantity, "ip")[0]) for quantity in SAID]
+    return {si.label: [si.factor / ip.factor, (si.offset - ip.offset) / ip.factor, ip.label] for si, ip in pairs}
 
 
 def line(signal: Signal, system: str) -> Mapping[str, Any]:

@@ -19,7 +19,7 @@ from plantview.units import unit
 from plantview.web import live as live_module
 from plantview.web.frame_view import BAD_AFTER_REAL_S, LINK_DEADLINE_REAL_S, FrameView
 from plantview.web.live import Live
-from plantview.web.snapshot import line
+from plantview.web.snapshot import line, turns
 from tests.unit.fake_field import START_MS, FakeField
 from tests.unit.live_words import read
 
@@ -433,3 +433,20 @@ async def test_no_more_viewers_than_the_bound(scene: Scene, monkeypatch: pytest.
     await scene.live.serve(socket)  # type: ignore[arg-type]
     assert socket.closed == (1013, "0 pages are open already")
     assert socket.sent == []
+
+
+@pytest.mark.parametrize(
+    ("unit", "si", "ip", "label"),
+    [
+        ("°C", 100.0, 212.0, "°F"),
+        ("K", 10.0, 18.0, "°F"),
+        ("L/s", 0.06309020, 1.0, "gpm"),
+        ("kPa abs", 101.325, 14.69595, "psia"),
+        ("kW", 3.516853, 1.0, "tons"),
+    ],
+)
+def test_numbers_in_sentences_turn_by_printed_definitions(unit: str, si: float, ip: float, label: str) -> None:
+    """NIST SP 811 (2008), appendix B, and the steam point of water, from memory."""
+    factor, offset, shown = turns()[unit]
+    assert si * factor + offset == pytest.approx(ip, rel=2e-7)
+    assert shown == label
