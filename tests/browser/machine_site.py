@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -21,10 +21,10 @@ from plantview.model.plant import Plant
 from plantview.model.quality import Quality
 from plantview.model.reading import Reading
 from plantview.service.learned_asks import LearnedAsks
-from plantview.web.server import listen, serve_on
 from tests.frames import Change, frame_of
 from tests.unit.derive_frames import CHILLER_KW, LOAD_TONS
 from tests.unit.fake_field import START_MS, FakeField
+from tests.unit.served_pages import served_pages
 
 HOUR_MS, STEP_MS = 3_600_000, 150_000
 PAST_H = 26
@@ -113,28 +113,13 @@ async def machine_site(
     await field.channel.start()
     field.greet()
     field.beat()
-    stop, ready = asyncio.Event(), asyncio.Event()
-    with listen("127.0.0.1", 0) as listener:
-        serving = asyncio.create_task(
-            serve_on(listener, plant, field.channel.path, "127.0.0.1", stop=stop, ready=ready.set, data=data)
-        )
-        beating = asyncio.create_task(_beat(field))
-        await ready.wait()
-        try:
-            yield MachineSite(field, f"http://127.0.0.1:{listener.getsockname()[1]}", readings)
-        finally:
-            stop.set()
-            beating.cancel()
-            await serving
-    await asyncio.gather(beating, return_exceptions=True)
-    await field.channel.stop()
+    async with served_pages(field, plant, data, partial(_beat, field)) as (home, _stop):
+        yield MachineSite(field, home, readings)
 
 
-async def _beat(field: FakeField) -> None:
-    while True:
-        await asyncio.sleep(1.0)
-        field.now_ms += 1_000
-        for row in field.override.values():
-            row[3] = field.now_ms
-        field.number += 1
-        field.channel.publish("frame", field.frame(full=False))
+def _beat(field: FakeField) -> None:
+    field.now_ms += 1_000
+    for row in field.override.values():
+        row[3] = field.now_ms
+    field.number += 1
+    field.channel.publish("frame", field.frame(full=False))

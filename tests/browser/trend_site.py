@@ -15,8 +15,8 @@ from plantview.clock import ManualClock
 from plantview.config import load_plant
 from plantview.config.bundled import bundled
 from plantview.history import Samples, Store
-from plantview.web.server import listen, serve_on
 from tests.unit.fake_field import START_MS, FakeField
+from tests.unit.served_pages import served_pages
 
 PLANT = load_plant(bundled("plants") / "larkfield")
 SUPPLY, RETURN, EFFICIENCY, STATUS = "CH-1.chws_temp", "CH-1.chwr_temp", "PLANT.kw_per_ton", "CH-1.status"
@@ -28,7 +28,6 @@ STALE_MS = (START_MS - 7 * HOUR_MS, START_MS - 6 * HOUR_MS)
 SPIKE_MS = START_MS - 30 * HOUR_MS
 """One reading far above all others."""
 SPIKE_C = 31.0
-BEAT_REAL_S = 1.0
 
 
 @dataclass
@@ -87,24 +86,5 @@ async def trend_site(folder: Path) -> AsyncIterator[TrendSite]:
          "text": "Tripped", "person": ""},
     ]  # fmt: skip
     field.greet()
-    stop, ready = asyncio.Event(), asyncio.Event()
-    with listen("127.0.0.1", 0) as listener:
-        serving = asyncio.create_task(
-            serve_on(listener, PLANT, field.channel.path, "127.0.0.1", stop=stop, ready=ready.set, data=folder / "data")
-        )
-        beating = asyncio.create_task(_beat(field))
-        await ready.wait()
-        try:
-            yield TrendSite(field, f"http://127.0.0.1:{listener.getsockname()[1]}", folder / "data")
-        finally:
-            stop.set()
-            beating.cancel()
-            await serving
-    await asyncio.gather(beating, return_exceptions=True)
-    await field.channel.stop()
-
-
-async def _beat(field: FakeField) -> None:
-    while True:
-        await asyncio.sleep(BEAT_REAL_S)
-        field.beat()
+    async with served_pages(field, PLANT, folder / "data") as (home, _stop):
+        yield TrendSite(field, home, folder / "data")

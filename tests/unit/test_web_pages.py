@@ -17,8 +17,8 @@ from playwright.async_api import Browser, BrowserContext, Page, async_playwright
 
 from plantview.config import load_plant
 from plantview.config.bundled import bundled
-from plantview.web.server import listen, serve_on
 from tests.unit.fake_field import START_MS, FakeField
+from tests.unit.served_pages import served_pages
 
 CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
 ARGUMENTS = (
@@ -71,28 +71,11 @@ async def site(tmp_path: Path) -> AsyncIterator[Site]:
         },
     ]
     made.greet()
-    stop, ready = asyncio.Event(), asyncio.Event()
-    with listen("127.0.0.1", 0) as listener:
-        serving = asyncio.create_task(
-            serve_on(listener, PLANT, made.channel.path, "127.0.0.1", stop=stop, ready=ready.set)
-        )
-        beating = asyncio.create_task(_beat(made))
-        await ready.wait()
-        seen = Site(made, f"http://127.0.0.1:{listener.getsockname()[1]}", stop)
+    async with served_pages(made, PLANT) as (home, stop):
+        seen = Site(made, home, stop)
         yield seen
         for context in seen.contexts:
             await context.close()
-        stop.set()
-        beating.cancel()
-        await serving
-    await asyncio.gather(beating, return_exceptions=True)
-    await made.channel.stop()
-
-
-async def _beat(made: FakeField) -> None:
-    while True:
-        await asyncio.sleep(1.0)
-        made.beat()
 
 
 @pytest_asyncio.fixture(scope="module", loop_scope="module")

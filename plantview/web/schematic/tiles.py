@@ -60,6 +60,10 @@ def recovery(sheet: Sheet, item: Equipment, box: Box) -> Glyph:
     return Glyph(place, "recovery", box, machine(item, inner + sign_place(box.x - 16, box.y - 18), "tile"))
 
 
+def _glyph(item: Equipment, box: Box, inner: str) -> Glyph:
+    return Glyph(item.id, item.kind, box, machine(item, inner + sign_place(box.x - 16, box.y - 18), "tile"))
+
+
 def _head(sheet: Sheet, item: Equipment, box: Box, y: float, on: str = "", inset: float = _INSET) -> str:
     """Return name and state, one below the other."""
     x, room, on = box.x + inset, box.w - 2 * inset, on or item.id
@@ -81,7 +85,7 @@ def _plain(sheet: Sheet, item: Equipment, box: Box, inner: str) -> Glyph:
     inner += sheet.text(
         box.x + _INSET, box.y + 90, " ", WORD, class_="detail", room=box.w - 2 * _INSET, on=item.id, fit=True
     )
-    return Glyph(item.id, item.kind, box, machine(item, inner + sign_place(box.x - 16, box.y - 18), "tile"))
+    return _glyph(item, box, inner)
 
 
 def _chiller(sheet: Sheet, item: Equipment, box: Box) -> Glyph:
@@ -164,14 +168,14 @@ def _coil(sheet: Sheet, item: Equipment, box: Box) -> Glyph:
     building = shortened(item.building, room, WORD)
     inner += sheet.text(x, box.y + 52, building, WORD, on=item.id) if building else ""
     inner += sheet.value(f"{item.id}.leaving_air_temp", x, box.bottom - 10, WORD, caption="air", on=item.id, tight=True)
-    return Glyph(item.id, item.kind, box, machine(item, inner + sign_place(box.x - 16, box.y - 18), "tile"))
+    return _glyph(item, box, inner)
 
 
 def _other(sheet: Sheet, item: Equipment, box: Box) -> Glyph:
     inner = element("rect", class_="shell", x=box.x, y=box.y, width=box.w, height=box.h)
     inner += _name(sheet, item, (box.x + _INSET, box.y + 27), box.w - 2 * _INSET)
     inner += sheet.value(f"{item.id}.temp", box.x + _INSET, box.y + 51, WORD, on=item.id, tight=True)
-    return Glyph(item.id, item.kind, box, machine(item, inner + sign_place(box.x - 16, box.y - 18), "tile"))
+    return _glyph(item, box, inner)
 
 
 def valve(item: Equipment, centre: tuple[float, float]) -> Glyph:
