@@ -251,7 +251,7 @@
     if (shape === "wall" && !untouched) keepReadable(svg);
     nodes = gather(place);
     const ways = nodes.machines.filter(({ node, id: machine }) => !node.matches(".spot") && (level !== "machine" || machine !== id));
-    if (!untouched) ways.forEach(makeOpen);
+    if (untouched) nodes.values.forEach(makeRead); else ways.forEach(makeOpen);
     repaint();
   }
 
@@ -336,6 +336,12 @@
     set(node, "tabindex", "0");
     set(node, "role", "link");
     node.classList.add("opens");
+  }
+
+  /* On a screen that nobody touches a value is there to be read, not to be pressed. */
+  function makeRead({ node }) {
+    node.removeAttribute("tabindex");
+    set(node, "role", "img");
   }
 
   function openMachine(event) {

@@ -24,6 +24,8 @@ STOPS = f"""() => {{
     && node.checkVisibility({{ visibilityProperty: true }}) && node.getClientRects().length && !node.closest('[inert]'));
 }}"""
 """In the order of the document, everything that the Tab key must reach."""
+WHO = f"() => ({STOPS})().map((node) => [node.tagName, node.id, node.getAttribute('href')].join('|'))"
+WALKS_MAX = 4
 STANDS = f"""() => {{
   const stops = ({STOPS})();
   const node = document.activeElement;
@@ -105,7 +107,19 @@ class Walk:
 
 
 def walk(page: Page) -> Walk:
-    """Press Tab until the focus has come round; a walk that does not end is a trap. An open dialog is a page of its own."""
+    """Press Tab until the focus has come round; a walk that does not end is a trap. An open dialog is a page of its own.
+
+    Places are counted, so a walk during which a control came or went says nothing: it is walked again.
+    """
+    for _ in range(WALKS_MAX):
+        before = page.evaluate(WHO)
+        found = _walk(page)
+        if page.evaluate(WHO) == before:
+            return found
+    raise AssertionError(f"controls came or went during each of {WALKS_MAX} walks")
+
+
+def _walk(page: Page) -> Walk:
     reached: list[int] = []
     left = False
     unmarked, covered = [], []
